@@ -613,7 +613,7 @@ STAGE: dict[str, Parameter] = _table(
         _P("copper.width", "length", "its width"),
         _P("copper.thickness", "length", "its thickness, of all layers side by side"),
         # MOSFET and its gate
-        _P("mosfet.qg", "charge", "total gate charge at the gate voltage used"),
+        _P("mosfet.qg", "charge", "total gate charge, up to mosfet.test.gate_voltage"),
         _P("mosfet.qgs", "charge", "gate-source charge, up to the plateau"),
         _P("mosfet.qgd", "charge", "gate-drain charge, along the plateau"),
         _P(
@@ -631,7 +631,7 @@ STAGE: dict[str, Parameter] = _table(
         _P(
             "mosfet.qrr",
             "charge",
-            "reverse recovery charge of the body diode, at the current and slope met",
+            "reverse recovery charge of the body diode, at mosfet.test.recovery_current and the slope met",
         ),
         _P(
             "mosfet.avalanche_energy",
@@ -646,7 +646,32 @@ STAGE: dict[str, Parameter] = _table(
             "-8..-4 mV/K",
             PRACTICE,
         ),
-        _P("mosfet.plateau", "voltage", "gate voltage of the plateau at the current used"),
+        _P(
+            "mosfet.plateau",
+            "voltage",
+            "gate voltage of the plateau at 25 degC and the current of mosfet.test.current; without that "
+            "the stage's own; its band and that of vth are pairs: min and min, typ and typ, max and max",
+        ),
+        _P(
+            "mosfet.test.current",
+            "current",
+            "drain current at which plateau, qg, qgs and qgd were measured; without it the stage's own",
+        ),
+        _P(
+            "mosfet.test.drain_voltage",
+            "voltage",
+            "drain voltage at which qg, qgs and qgd were measured; without it the stage's own supply",
+        ),
+        _P(
+            "mosfet.test.gate_voltage",
+            "voltage",
+            "gate voltage up to which qg was measured; without it the stage's own",
+        ),
+        _P(
+            "mosfet.test.recovery_current",
+            "current",
+            "current at which qrr was measured; without it the stage's own",
+        ),
         _P("mosfet.vgs_on", "voltage", "gate voltage that the stated on-resistance needs"),
         _P("mosfet.vgs_max", "voltage", "gate-source rating"),
         _P("mosfet.vds_max", "voltage", "drain-source rating"),

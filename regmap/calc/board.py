@@ -17,6 +17,7 @@ from .thermal import (
     heated_for,
     hot_resistance,
     ladder,
+    less_sure_of_switching,
     operating_junction,
 )
 from .work import Work
@@ -314,4 +315,5 @@ def pulses(work: Work, side: str) -> Outcome:
     )
     value = work.derive("Tpeak", heated_for, t0=operating_junction(work, side), z=z, p=power)
     limit = work.take("Tj,max", "stage:mosfet.tj_max")
+    less_sure_of_switching(work, side)
     return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))

@@ -6,6 +6,7 @@ from typing import Any
 
 from .corner import Variable, any_of, decay, formula
 from .currents import gate_voltage, in_series
+from .device import CHARGE_USES, total_charge
 from .gatesupply import bootstrapped, both_currents, pulldown_current
 from .pwm import DEADTIME_USES, low_side_time, on_time, set_deadtime
 from .registry import Outcome, check
@@ -126,7 +127,7 @@ def sag_in_on_time(work: Work) -> Variable | None:
         "dV",
         droop,
         ton=longest_on(work),
-        qg=work.take("Qg", "stage:mosfet.qg"),
+        qg=total_charge(work, "high"),
         ib=floating_load(work),
         c=work.take("C", "stage:bootstrap.capacitor"),
     )
@@ -144,7 +145,7 @@ def charging_path(work: Work) -> Variable | None:
 
 _LOAD = (
     "chip:high_side_supply stage:bootstrap.capacitor chip:bootstrap.bias_current "
-    "stage:mosfet.gate_leakage stage:gate.resistor.pulldown role:gate.voltage.high stage:mosfet.qg "
+    "stage:mosfet.gate_leakage stage:gate.resistor.pulldown role:gate.voltage.high " + CHARGE_USES
 )
 _ROOM = "role:gate.voltage.low chip:bootstrap.vf chip:bootstrap.uv "
 
@@ -215,7 +216,7 @@ def bootstrap_refresh(work: Work) -> Outcome:
         q=work.derive(
             "Q",
             charge_per_period,
-            qg=work.take("Qg", "stage:mosfet.qg"),
+            qg=total_charge(work, "high"),
             ib=load,
             f=f,
             t=window,
@@ -242,7 +243,7 @@ def bootstrap_on_time(work: Work) -> Outcome:
         longest_on_time,
         c=work.take("C", "stage:bootstrap.capacitor"),
         dv=_room(work),
-        qg=work.take("Qg", "stage:mosfet.qg"),
+        qg=total_charge(work, "high"),
         ib=floating_load(work),
     )
     return work.at_least(value, longest_on(work))
@@ -297,7 +298,8 @@ def static_load(n: Any, i: Any) -> Any:
     "charge-pump.droop",
     "sag of the charge-pump capacitor",
     "dV = n Qg / C",
-    "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:mosfet.qg "
+    CHARGE_USES
+    + "role:gate.voltage.high chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges "
     "stage:charge_pump.capacitor stage:limits.gate_droop",
 )
 def pump_capacitor(work: Work) -> Outcome:
@@ -308,7 +310,7 @@ def pump_capacitor(work: Work) -> Outcome:
         "dV",
         pump_droop,
         n=work.take("n", "stage:pwm.half_bridges"),
-        qg=work.take("Qg", "stage:mosfet.qg"),
+        qg=total_charge(work, "high"),
         c=work.take("C", "stage:charge_pump.capacitor"),
     )
     return work.at_most(value, work.take("dVmax", "stage:limits.gate_droop"))

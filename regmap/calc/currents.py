@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from .channel import MODEL, plateau
 from .corner import Variable, any_of, formula, smaller
-from .device import MODEL, beyond_charge, current_charge
+from .device import CHARGE_USES, beyond_charge, current_charge, drain_charge, source_charge
 from .inputs import ImpossibleError
 from .steps import adjusts, flowing, larger_step, slew_current, step_settings, stepped, uses
 from .work import Work
@@ -114,13 +115,13 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
         return edge_current(work, way, side)
     slew = adjusts(work, "gate.slew", side)
     if slew is not None:
-        qgd, vs = work.take("Qgd", "stage:mosfet.qgd"), work.take("Vs", "stage:supply.voltage")
+        qgd, vs = drain_charge(work), work.take("Vs", "stage:supply.voltage")
         return work.derive(f"I{way}", slew_current, qgd=qgd, slew=slew, vs=vs)
     if not stepped(work, way, side):
         return edge_current(work, way, side)
     # which steps can flow is a question to the bands, the same on every bench
     bands = Work(work.about, work.inputs)
-    begin, reached, over, end = phase_charges(bands, way)
+    begin, reached, over, end = phase_charges(bands, way, side)
     low, high = (begin, over) if way == "source" else (reached, end)
     names = flowing(staircase(bands, way, side), low, high)
     for name in (*bands.asked, *bands.missing):
@@ -137,18 +138,18 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     return found
 
 
-def phase_charges(work: Work, way: str) -> tuple[Variable | None, ...]:
+def phase_charges(work: Work, way: str, side: str) -> tuple[Variable | None, ...]:
     """Charge moved from the start to threshold or full gate, plateau, its end, and the other end.
 
     At turn-on to the start of the current edge, its end, the end of the voltage edge, the full gate;
     at turn-off nothing, then to the start of the voltage edge, its end, the end of the current edge.
     """
-    qgs, qgd = work.take("Qgs", "stage:mosfet.qgs"), work.take("Qgd", "stage:mosfet.qgd")
+    qgs, qgd = source_charge(work), drain_charge(work)
     part = current_charge(work)
     if way == "source":
         begin = work.derive("Qgs1", charge_less, a=qgs, b=part)
         return begin, qgs, work.derive("Qedge", charge_more, a=qgs, b=qgd), None
-    left = beyond_charge(work)
+    left = beyond_charge(work, side)
     over = work.derive("Qedge", charge_more, a=left, b=qgd)
     return None, left, over, work.derive("Qoff", charge_more, a=over, b=part)
 
@@ -173,11 +174,10 @@ def charge_less(a: Any, b: Any) -> Any:
 def edge_current(work: Work, way: str, side: str) -> Variable | None:
     """Gate current that is set for the edge."""
     symbol, word = f"I{way}", WAY[way]
-    level = "Vpl", "stage:mosfet.plateau"
     rg = work.take(f"Rg,{word}", f"stage:gate.resistor.{word}")
     rint = work.take("Rint", "stage:mosfet.internal_resistance")
     if is_resistive(work, way, side):
-        vpl = work.take(*level)
+        vpl = plateau(work)
         if way == "sink":
             return sink_current(work, side, vpl, None)
         rdrv = work.take(f"Rdrv,{word}", f"chip:drive.resistance.{way}")
@@ -186,7 +186,7 @@ def edge_current(work: Work, way: str, side: str) -> Variable | None:
     setting = work.take(f"Iset,{word}", f"role:gate.{way}.{side}")
     # a resistor that was fitted limits the current: without these voltages nobody knows how far
     fitted = rg is not None and any_of(rg.high > 0)
-    vpl = work.take(*level, optional=not fitted)
+    vpl = plateau(work, optional=not fitted)
     if vpl is None or setting is None:
         return None if fitted else setting
     if way == "sink":
@@ -198,9 +198,7 @@ def edge_current(work: Work, way: str, side: str) -> Variable | None:
 
 
 #: Where in the staircase of a current in steps the edge lies.
-EDGE_CHARGES = (
-    "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.vth stage:supply.voltage "
-)
+EDGE_CHARGES = CHARGE_USES + "role:gate.voltage.{side} "
 
 
 #: Input names that a gate current may look up, for the lists of the checks.

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from ..quantity import Band
+from .channel import hot_limit
 from .corner import Variable, formula, larger
 from .currents import SINK_USES, gate_current, in_series
-from .device import TIME_ERROR, hot_limit, output_charge
+from .device import TIME_ERROR, less_sure_of_part, output_charge
 from .edges import (
     OFF_USES,
     ON_USES,
@@ -164,7 +165,25 @@ def voltage_error(work: Work) -> Outcome:
     """
     value = work.derive("dV/Vs", voltage_error_share, **late_edge(work))
     limit = work.take("limit", "stage:limits.voltage_error")
+    _less_sure_of_edges(work, limit)
     return work.within(value, work.derive("-limit", other_sign, x=limit), limit)
+
+
+@formula(
+    "({ton} + {toff}) * {f}",
+    "percent",
+    up="ton toff f",
+    source="dV = Vs t f; both edges may err, each to its own side",
+)
+def edges_share(ton: Any, toff: Any, f: Any) -> Any:
+    """What both edges take of the period."""
+    return (ton + toff) * f
+
+
+def _less_sure_of_edges(work: Work, limit: Variable | None) -> None:
+    late = late_edge(work)
+    edges = {name: late[name] for name in ("ton", "toff", "f")}
+    less_sure_of_part(work, work.derive("t_edges f", edges_share, **edges), limit)
 
 
 def late_edge(work: Work) -> dict[str, Variable | None]:
@@ -223,6 +242,7 @@ def compensated(work: Work) -> Outcome:
         **late_edge(work),
     )
     limit = work.take("limit", "stage:limits.voltage_error")
+    _less_sure_of_edges(work, limit)
     return work.within(value, work.derive("-limit", other_sign, x=limit), limit)
 
 

@@ -19,14 +19,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, decay, formula, larger, smaller
+from .channel import (
+    CHANNEL_USES,
+    MODEL,
+    moves,
+    overdrive,
+    plateau,
+    stated_overdrive,
+    stated_plateau,
+    stated_threshold,
+)
+from .corner import Variable, any_of, decay, formula, larger, rise, smaller
 from .inputs import ImpossibleError
 from .work import Work
 
-MODEL = (
-    "gate-charge model with a square-law channel: Vishay AN608 and TI SLUA618 (from memory); "
-    "held to ngspice by test"
-)
 #: How far the model may err on the unsafe side, as shares of the limit: bounds of the comparison with ngspice. A share of
 #: 0.25 is a third of the model. Of 1,800 drawn points, and of those that a search over the same ranges found worst, dV/dt
 #: stood at most 39 % above the model, a held gate 25 %, the drain 9 %, the time of a shunt's spike 31 %, the link's
@@ -36,6 +42,7 @@ DVDT_ERROR, DRAIN_ERROR, SPIKE_TIME_ERROR, RIPPLE_ERROR = 0.32, 0.15, 0.4, 0.2
 #: The same where the commutation loop rings: dV/dt and the drain of a loop that is damped less than DAMPED, or not known
 #: to be more (damped by 0.05 to 0.25: 59 % and 23 %), and a held gate where the ringing is left out (57 %).
 RINGING_DVDT_ERROR, RINGING_DRAIN_ERROR, RINGING_MILLER_ERROR, DAMPED = 0.42, 0.22, 0.4, 0.25
+EDGES_ERR = "the model error is that of the edges' times, by their share of what is compared"
 #: Drain voltage over which the gate-drain capacitance falls to its end value, as a share of the swing.
 KNEE = 0.125
 FITTED_CHARGE = "no Qoss stated: a depletion layer's square-root law through Coss at the supply"
@@ -51,12 +58,6 @@ def charge_current_edge(qgs: Any, vov: Any, vth: Any) -> Any:
     if any_of(vov <= 0):
         raise ImpossibleError("the plateau voltage is not above the threshold voltage")
     return qgs * vov / (vth + vov)
-
-
-@formula("{vpl} - {vth}", "voltage", up="vpl", down="vth", source=MODEL)
-def overdrive(vpl: Any, vth: Any) -> Any:
-    """How far the plateau stands above the threshold at the load current."""
-    return vpl - vth
 
 
 @formula("max(0, {qg} - {qgs} - {qgd})", "charge", up="qg", down="qgs qgd", source=MODEL)
@@ -148,18 +149,6 @@ def channel_current(ipk: Any, q: Any, vs: Any, slope: Any) -> Any:
     return larger(ipk - q / vs * slope, ipk / 10)
 
 
-@formula(
-    "{vov} * sqrt({i} / {ipk})",
-    "voltage",
-    up="vov i",
-    down="ipk",
-    source="square law, Id = k (Vgs - Vth)^2",
-)
-def overdrive_at(vov: Any, i: Any, ipk: Any) -> Any:
-    """Overdrive at which the channel carries a current."""
-    return vov * (i / ipk) ** 0.5
-
-
 def gate_drain(v: Any, qgd: Any, crss: Any, vs: Any) -> Any:
     """Gate-drain capacitance at drain voltage `v` of 0..`vs`; its integral over that is `qgd`.
 
@@ -170,36 +159,187 @@ def gate_drain(v: Any, qgd: Any, crss: Any, vs: Any) -> Any:
     return smaller(crss, qgd / vs) + excess * decay(v / width)
 
 
-def threshold_overdrive(work: Work) -> tuple[Variable | None, Variable | None]:
-    """(threshold, overdrive of the plateau above it)."""
-    vth = work.take("Vth", "stage:mosfet.vth")
-    vpl = work.take("Vpl", "stage:mosfet.plateau")
-    note = "typical values: the plateau follows the threshold from part to part"
-    vov = work.derive(
-        "Vov",
-        overdrive,
-        vpl=work.typical("Vpl", vpl, note),
-        vth=work.typical("Vth", vth, note),
+@formula(
+    "{qgs} * {v} / {vpl}",
+    "charge",
+    up="qgs v",
+    down="vpl",
+    source="constant gate-source capacitance up to the plateau",
+)
+def charge_up_to(qgs: Any, v: Any, vpl: Any) -> Any:
+    """Charge that a span of gate voltage takes, of that from zero to the plateau."""
+    return qgs * v / vpl
+
+
+@formula(
+    "min({crss}, {q} / {vt}) * {vs} + max(0, {q} - {crss} * {vt}) * (1 - exp(-8 * {vs} / {vt})) / (1 - exp(-8))",
+    "charge",
+    up="q vs",
+    down="vt",
+    either="crss",
+    source="integral of the model's Cgd(V) over the supply, fitted to Qgd over the test voltage; "
+    + MODEL,
+)
+def drain_charge_over(q: Any, crss: Any, vt: Any, vs: Any) -> Any:
+    """Qgd over the supply, from that which was measured over another drain voltage."""
+    excess = larger(0.0, q - crss * vt)
+    return smaller(crss, q / vt) * vs + excess * rise(vs / (KNEE * vt)) / rise(1 / KNEE)
+
+
+@formula(
+    "{q} * sqrt({vs} / {vt})",
+    "charge",
+    up="q vs",
+    down="vt",
+    source="integral of C ~ 1 / sqrt(V) of a depletion layer; "
+    "B. J. Baliga, Fundamentals of Power Semiconductor Devices (from memory)",
+)
+def depletion_charge_over(q: Any, vt: Any, vs: Any) -> Any:
+    """The same where no capacitance is stated."""
+    return q * (vs / vt) ** 0.5
+
+
+@formula(
+    "{q} * max(0, {vg} - {vpl}) / ({vt} - {vplt})",
+    "charge",
+    up="q vg vplt",
+    down="vpl vt",
+    source="even capacitance beyond the plateau, Q = C V",
+)
+def beyond_over(q: Any, vg: Any, vpl: Any, vt: Any, vplt: Any) -> Any:
+    """Charge from the plateau met to the gate voltage met, from that of the data sheet's test."""
+    if any_of(vt <= vplt):
+        raise ImpossibleError(
+            "the gate charge was measured up to a gate voltage that does not exceed the plateau"
+        )
+    return q * larger(0.0, vg - vpl) / (vt - vplt)
+
+
+@formula(
+    "{q} * {i} / {it}",
+    "charge",
+    up="q i",
+    down="it",
+    source="charge control, Q in proportion to the forward current; common practice, no source",
+)
+def recovered(q: Any, i: Any, it: Any) -> Any:
+    """Recovery charge of the body diode at a current, from that which was measured at another."""
+    return q * i / it
+
+
+@formula("{a} + {b} + {c}", "charge", up="a b c", source="sum of charges")
+def whole_charge(a: Any, b: Any, c: Any) -> Any:
+    """The parts of the gate charge together."""
+    return a + b + c
+
+
+OWN_DRAIN = "Qgd taken to be measured over the stage's own supply: state mosfet.test.drain_voltage to carry it there"
+OWN_GATE = "Qg taken to be measured up to the stage's own gate voltage: state mosfet.test.gate_voltage to carry it there"
+OWN_RECOVERY = "Qrr taken to be measured at the stage's own current: state mosfet.test.recovery_current to carry it there"
+#: What the charges may look up, for the lists of the checks.
+CHARGE_USES = (
+    CHANNEL_USES + "stage:mosfet.qg stage:mosfet.qgs stage:mosfet.qgd stage:mosfet.crss "
+    "stage:supply.voltage stage:mosfet.test.drain_voltage stage:mosfet.test.gate_voltage "
+)
+
+
+def source_charge(work: Work) -> Variable | None:
+    """Qgs, from the gate at rest to the plateau met."""
+    stated = work.take("Qgs", "stage:mosfet.qgs")
+    if not moves(work):
+        return stated
+    return work.derive(
+        "Qgs,met", charge_up_to, qgs=stated, v=plateau(work), vpl=stated_plateau(work)
     )
-    return vth, vov
+
+
+def source_capacitance(work: Work, part: str = "") -> Variable | None:
+    """Gate-source capacitance, from what the data sheet states at its own plateau."""
+    end = ",held" if part else ""
+    return work.derive(
+        "Cgs" + end,
+        gate_source_capacitance,
+        qgs=work.take("Qgs" + end, "stage:mosfet.qgs", part=part),
+        vpl=stated_plateau(work, part),
+    )
 
 
 def current_charge(work: Work) -> Variable | None:
     """Qgs2, the charge in which the drain current rises or falls."""
-    vth, vov = threshold_overdrive(work)
     qgs = work.take("Qgs", "stage:mosfet.qgs")
-    return work.derive("Qgs2", charge_current_edge, qgs=qgs, vov=vov, vth=vth)
+    if not moves(work):
+        vth, vov = stated_threshold(work), stated_overdrive(work)
+        return work.derive("Qgs2", charge_current_edge, qgs=qgs, vov=vov, vth=vth)
+    return work.derive("Qgs2", charge_up_to, qgs=qgs, v=overdrive(work), vpl=stated_plateau(work))
 
 
-def beyond_charge(work: Work) -> Variable | None:
-    """Charge from the end of the plateau to the full gate voltage."""
-    return work.derive(
+def drain_charge(work: Work) -> Variable | None:
+    """Qgd over the supply: as stated, or carried from the drain voltage at which it was measured."""
+    stated = work.take("Qgd", "stage:mosfet.qgd")
+    test = work.maybe("Vtest", "stage:mosfet.test.drain_voltage")
+    if test is None:
+        work.remark(OWN_DRAIN)
+        return stated
+    vs = work.take("Vs", "stage:supply.voltage")
+    crss = work.maybe("Crss", "stage:mosfet.crss")
+    if crss is None:
+        return work.derive("Qgd,met", depletion_charge_over, q=stated, vt=test, vs=vs)
+    return work.derive("Qgd,met", drain_charge_over, q=stated, crss=crss, vt=test, vs=vs)
+
+
+def beyond_charge(work: Work, side: str) -> Variable | None:
+    """Charge from the end of the plateau to the full gate voltage of a side."""
+    rest = work.derive(
         "Qod",
         charge_beyond,
         qg=work.take("Qg", "stage:mosfet.qg"),
         qgs=work.take("Qgs", "stage:mosfet.qgs"),
         qgd=work.take("Qgd", "stage:mosfet.qgd"),
     )
+    vg = work.maybe("Vg", f"role:gate.voltage.{side}")
+    test = work.maybe("Vg,test", "stage:mosfet.test.gate_voltage")
+    if test is None:
+        work.remark(OWN_GATE)
+    if vg is None or (test is None and not moves(work)):
+        return rest
+    vpl, stated = plateau(work, optional=True), stated_plateau(work, optional=True)
+    if vpl is None or stated is None:
+        return rest
+    return work.derive("Qod,met", beyond_over, q=rest, vg=vg, vpl=vpl, vt=test or vg, vplt=stated)
+
+
+def total_charge(work: Work, side: str) -> Variable | None:
+    """Qg to the full gate voltage of a side: as stated, or of the parts where a test's condition is."""
+    stated = work.take("Qg", "stage:mosfet.qg")
+    if not work.stated(
+        "stage:mosfet.test.current",
+        "stage:mosfet.test.drain_voltage",
+        "stage:mosfet.test.gate_voltage",
+    ):
+        return stated
+    parts = "stage:mosfet.qgs", "stage:mosfet.qgd", "stage:mosfet.plateau"
+    if not all(work.stated(name) for name in parts):
+        work.remark("Qg as stated: it is carried only with Qgs, Qgd and the plateau")
+        return stated
+    return work.derive(
+        "Qg,met",
+        whole_charge,
+        a=source_charge(work),
+        b=drain_charge(work),
+        c=beyond_charge(work, side),
+    )
+
+
+def recovery_charge(work: Work, current: Variable | None) -> Variable | None:
+    """Qrr at a current; None, and nothing asked for, where it is not stated."""
+    stated = work.maybe("Qrr", "stage:mosfet.qrr")
+    if stated is None:
+        return None
+    test = work.maybe("Irr,test", "stage:mosfet.test.recovery_current")
+    if test is None:
+        work.remark(OWN_RECOVERY)
+        return stated
+    return work.derive("Qrr,met", recovered, q=stated, i=current, it=test)
 
 
 def end_capacitance(work: Work, part: str = "") -> Variable | None:
@@ -212,7 +352,7 @@ def end_capacitance(work: Work, part: str = "") -> Variable | None:
     fitted = work.derive(
         "Crss",
         depletion_end,
-        qgd=work.take("Qgd", "stage:mosfet.qgd"),
+        qgd=drain_charge(work),
         vs=work.take("Vs", "stage:supply.voltage"),
     )
     if fitted is not None:
@@ -252,36 +392,27 @@ def lift_for_drop(
 
     `on` is the on-resistance at full gate voltage `vg`.
     """
-    _, vov = threshold_overdrive(work)
+    vov = overdrive(work)
     i = work.take("Ipk", "stage:motor.current.peak")
-    vpl = work.take("Vpl", "stage:mosfet.plateau")
+    vpl = plateau(work)
     channel = work.derive("Rch", channel_resistance, vov=vov, i=i, vg=vg, vpl=vpl)
     rest = work.derive("Rd", drain_resistance, r=on, rch=channel)
     left = work.derive("Vch", channel_drop, v=drop, i=i, r=rest)
     return work.derive("dVgs", extra_overdrive, vov=vov, v=left)
 
 
-@formula(
-    "{vth} + {tc} * ({tj} - 25)",
-    "voltage",
-    up="vth",
-    either="tc tj",
-    source="linear drift of the threshold; common practice, no source",
-)
-def hot_threshold(vth: Any, tc: Any, tj: Any) -> Any:
-    """Gate threshold at a junction temperature in degC."""
-    return vth + tc * (tj - 25)
+def less_sure_of_part(work: Work, part: Variable | None, whole: Variable | None) -> None:
+    """What the times of the edges may err by, as the share that `part`, which goes with them, is of `whole`.
 
-
-def hot_limit(work: Work) -> Variable | None:
-    """The threshold at the highest junction temperature."""
-    return work.derive(
-        "Vth(hot)",
-        hot_threshold,
-        vth=work.take("Vth", "stage:mosfet.vth"),
-        tc=work.take("tc", "stage:mosfet.vth_tempco"),
-        tj=work.take("Tj", "stage:mosfet.tj_max"),
-    )
+    `whole` is the limit, or what is held against it: where it holds, the share of that is the larger.
+    """
+    if part is None or whole is None:
+        return
+    if not (isinstance(part.high, float) and isinstance(whole.low, float)):
+        return  # draws have no verdict
+    share = part.high / whole.low if whole.low > 0 else 1.0
+    if share > 0:
+        work.less_sure(TIME_ERROR * min(1.0, share), EDGES_ERR)
 
 
 def less_sure_of_ringing(work: Work, error: float, why: str) -> None:

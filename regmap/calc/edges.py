@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from .channel import plateau, threshold
 from .corner import Variable, any_of, formula, larger, log, smaller
 from .currents import (
     SINK_USES,
@@ -23,7 +24,7 @@ from .currents import (
     phase_charges,
     staircase,
 )
-from .device import beyond_charge, current_charge
+from .device import beyond_charge, current_charge, drain_charge, source_charge, total_charge
 from .inputs import ImpossibleError
 from .steps import adjusts, part_of_delay, slew_time, stepped, stepped_time
 from .work import Work
@@ -113,7 +114,7 @@ def course(work: Work, way: str, side: str) -> list[tuple[float, float]]:
         if not ends or (steps["t1"] is not None and steps["t1"].typ == 0 and wanted is None):
             ends.insert(0, steps["t1"])
     if wanted is not None:
-        charge = work.take("Qgs", "stage:mosfet.qgs") if way == "source" else beyond_charge(work)
+        charge = source_charge(work) if way == "source" else beyond_charge(work, side)
         if charge is None:
             return []
         first = work.constant("Ineed", float(charge.typ / wanted.typ), "current", "adjusted")
@@ -215,30 +216,30 @@ def _lacking(work: Work, way: str, side: str, level: Variable | None) -> Variabl
 
 def edge_time(work: Work, way: str, side: str, symbol: str) -> Variable | None:
     """Duration of the VDS edge, which is the plateau: Qgd / Ig."""
-    qgd = work.take("Qgd", "stage:mosfet.qgd")
+    qgd = drain_charge(work)
     if not is_resistive(work, way, side):
         slew = adjusts(work, "gate.slew", side)
         if slew is not None:
             vs = work.take("Vs", "stage:supply.voltage")
             return work.derive(symbol, slew_time, vs=vs, slew=slew)
         if stepped(work, way, side):
-            _, reached, over, _ = phase_charges(work, way)
+            _, reached, over, _ = phase_charges(work, way, side)
             return _between(work, way, side, symbol, (reached, over))
     return work.derive(symbol, charge_time, q=qgd, i=gate_current(work, way, side))
 
 
 def current_edge_time(work: Work, way: str, side: str, symbol: str) -> Variable | None:
     """Duration of the current edge, Qgs2 between threshold and plateau."""
-    vth = work.take("Vth", "stage:mosfet.vth")
-    vpl = work.take("Vpl", "stage:mosfet.plateau")
+    vth = threshold(work)
+    vpl = plateau(work)
     levels = (vth, vpl) if way == "source" else (vpl, vth)
     if not is_resistive(work, way, side):
         wanted = adjusts(work, "gate.delay_on", side) if way == "source" else None
         if wanted is not None:
-            qgs = work.take("Qgs", "stage:mosfet.qgs")
+            qgs = source_charge(work)
             return work.derive(symbol, part_of_delay, t=wanted, part=current_charge(work), q=qgs)
         if stepped(work, way, side):
-            begin, reached, over, end = phase_charges(work, way)
+            begin, reached, over, end = phase_charges(work, way, side)
             ends = (begin, reached) if way == "source" else (over, end)
             return _between(work, way, side, symbol, ends)
     return phase_time(work, way, side, symbol, current_charge(work), levels)
@@ -246,7 +247,7 @@ def current_edge_time(work: Work, way: str, side: str, symbol: str) -> Variable 
 
 def plateau_reached(work: Work, side: str) -> Variable | None:
     """Start of gate charge to the plateau: Qgs from the gate at rest to Vpl."""
-    qgs, vpl = work.take("Qgs", "stage:mosfet.qgs"), work.maybe("Vpl", "stage:mosfet.plateau")
+    qgs, vpl = source_charge(work), plateau(work, optional=True)
     if not is_resistive(work, "source", side):
         wanted = adjusts(work, "gate.delay_on", side)
         if wanted is not None:
@@ -261,9 +262,9 @@ def after_edge(
 ) -> Variable | None:
     """Time of a charge that follows on the voltage edge at turn-on; `near` as in `phase_time`."""
     if is_resistive(work, "source", side) or not stepped(work, "source", side):
-        vpl = work.take("Vpl", "stage:mosfet.plateau")
+        vpl = plateau(work)
         return phase_time(work, "source", side, symbol, q, (vpl, vpl), near)
-    over = phase_charges(work, "source")[2]
+    over = phase_charges(work, "source", side)[2]
     end = work.derive("Qend", charge_more, a=over, b=q)
     return _between(work, "source", side, symbol, (over, end))
 
@@ -281,11 +282,11 @@ def plateau_left(work: Work, side: str) -> Variable | None:
         if wanted is not None:
             return wanted
         if stepped(work, "sink", side):
-            return moved_in(work, "sink", side, "t_delay", beyond_charge(work))
-    vpl = work.maybe("Vpl", "stage:mosfet.plateau")
+            return moved_in(work, "sink", side, "t_delay", beyond_charge(work, side))
+    vpl = plateau(work, optional=True)
     top = gate_voltage(work, side, optional=True)
     top = vpl if top is None else top  # the plateau's current is the least of this phase
-    return phase_time(work, "sink", side, "t_delay", beyond_charge(work), (top, vpl))
+    return phase_time(work, "sink", side, "t_delay", beyond_charge(work, side), (top, vpl))
 
 
 def turn_off_parts(work: Work, side: str) -> dict[str, Variable | None]:
@@ -317,11 +318,11 @@ def charge_down_to(qgs: Any, v: Any, vpl: Any) -> Any:
 
 def gate_below(work: Work, side: str, level: Variable | None) -> Variable | None:
     """Start of gate discharge until the gate is down at `level`, which lies below the plateau."""
-    vpl = work.take("Vpl", "stage:mosfet.plateau")
-    qgs = work.take("Qgs", "stage:mosfet.qgs")
+    vpl = plateau(work)
+    qgs = source_charge(work)
     rest = work.derive("Qrest", charge_down_to, qgs=qgs, v=level, vpl=vpl)
     if not is_resistive(work, "sink", side) and stepped(work, "sink", side):
-        over = phase_charges(work, "sink")[2]
+        over = phase_charges(work, "sink", side)[2]
         return moved_in(
             work, "sink", side, "t_gate,off", work.derive("Q", charge_more, a=over, b=rest)
         )
@@ -343,25 +344,23 @@ def full_time(work: Work, way: str, side: str) -> Variable | None:
 
     Q / I, and longer where a resistance lets the current fade towards the rail.
     """
-    qg = work.take("Qg", "stage:mosfet.qg")
+    qg = total_charge(work, side)
     if not is_resistive(work, way, side) and stepped(work, way, side):
         return moved_in(work, way, side, f"t_{way}", qg)
     stated = "stage:mosfet.qgs", "stage:mosfet.qgd", "stage:mosfet.plateau"
     top = gate_voltage(work, side, optional=not is_resistive(work, way, side))
     if top is None or not all(work.stated(name) for name in stated):
         return work.derive(f"t_{way}", charge_time, q=qg, i=gate_current(work, way, side))
-    vpl = work.take("Vpl", "stage:mosfet.plateau")
+    vpl = plateau(work)
     left = work.constant("x", 0.05, "ratio", "nearly full, as an exponential never ends")
     end = work.derive("V5", share_of, share=left, vg=top)
     edge = edge_time(work, way, side, "t_gd")
     if way == "source":
         first = plateau_reached(work, side)
-        last = phase_time(work, way, side, "t_od", beyond_charge(work), (vpl, None), end)
+        last = phase_time(work, way, side, "t_od", beyond_charge(work, side), (vpl, None), end)
     else:
         first = plateau_left(work, side)
-        last = phase_time(
-            work, way, side, "t_gs", work.take("Qgs", "stage:mosfet.qgs"), (vpl, None), end
-        )
+        last = phase_time(work, way, side, "t_gs", source_charge(work), (vpl, None), end)
     return work.derive(f"t_{way}", then, a=first, b=work.derive("t_rest", then, a=edge, b=last))
 
 

@@ -15,6 +15,7 @@ from .device import (
     beyond_charge,
     less_sure_of_ringing,
     output_capacitance,
+    source_charge,
 )
 from .edges import OFF_USES, ON_USES, edge_time, full_time
 from .registry import Outcome, sided
@@ -34,7 +35,10 @@ from .steps import adjusts
 from .verdict import Verdict
 from .work import Work
 
-EDGE_CAUTION = "Measure the edge at the phase node: layout and stray inductance shape it too."
+EDGE_CAUTION = (
+    "Measure the edge at the phase node: layout and stray inductance shape it too. The plateau is taken to follow the "
+    "threshold from part to part."
+)
 
 
 @formula("max({a}, {b})", "time", up="a b", source="the slower of both directions")
@@ -195,7 +199,7 @@ def adjusted_on(work: Work, side: str) -> Outcome:
     wanted = adjusts(work, "gate.delay_on", side)
     if wanted is None:
         return None
-    qgs = work.take("Qgs", "stage:mosfet.qgs")
+    qgs = source_charge(work)
     return _adjusted(work, work.derive("Ineed", mean_current, q=qgs, t=wanted))
 
 
@@ -211,7 +215,9 @@ def adjusted_off(work: Work, side: str) -> Outcome:
     wanted = adjusts(work, "gate.delay_off", side)
     if wanted is None:
         return None
-    return _adjusted(work, work.derive("Ineed", mean_current, q=beyond_charge(work), t=wanted))
+    return _adjusted(
+        work, work.derive("Ineed", mean_current, q=beyond_charge(work, side), t=wanted)
+    )
 
 
 @sided(

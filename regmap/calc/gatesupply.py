@@ -10,6 +10,7 @@ from typing import Any
 from ..quantity import many
 from .corner import Variable, formula, larger, smaller
 from .currents import gate_voltage, in_series, is_resistive, less
+from .device import CHARGE_USES, total_charge
 from .registry import Outcome, check, sided
 from .verdict import Verdict
 from .work import Work
@@ -112,7 +113,7 @@ def allowed_power(tmax: Any, ta: Any, rth: Any) -> Any:
 
 
 def _supply(work: Work, per_bridge: int, current: str, symbol: str, side: str) -> Verdict:
-    qg, f = work.take("Qg", "stage:mosfet.qg"), work.take("f", "stage:pwm.frequency")
+    qg, f = total_charge(work, side), work.take("f", "stage:pwm.frequency")
     chosen = work.take("n", "stage:pwm.half_bridges")
     limit = work.take(symbol, current)
     pulldown = work.maybe("Rgs", "stage:gate.resistor.pulldown")
@@ -142,7 +143,7 @@ def _supply(work: Work, per_bridge: int, current: str, symbol: str, side: str) -
 
 
 _SUPPLY = (
-    "stage:mosfet.qg stage:pwm.frequency stage:pwm.half_bridges stage:gate.resistor.pulldown "
+    CHARGE_USES + "stage:pwm.frequency stage:pwm.half_bridges stage:gate.resistor.pulldown "
     "chip:high_side_supply stage:bootstrap.capacitor "
 )
 
@@ -182,8 +183,9 @@ def bootstrapped(work: Work) -> bool:
     "gate.driver-power",
     "power in the driver",
     "P = Vs (Iq + (k + 1) n Qg f) - 2 (1 - s) n Qg Vg f",
-    "stage:supply.driver chip:supply.current chip:charge_pump.input_ratio stage:mosfet.qg "
-    "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges "
+    "stage:supply.driver chip:supply.current chip:charge_pump.input_ratio "
+    + CHARGE_USES
+    + "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges "
     "stage:pwm.frequency role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
     "stage:mosfet.internal_resistance chip:drive.resistance.source chip:drive.resistance.sink "
     "role:gate.source.high role:gate.sink.high chip:driver.tj_max stage:temperature.board "
@@ -203,8 +205,9 @@ def power(work: Work) -> Outcome:
 
 DRIVER_USES = (
     "chip:driver.rth role:temperature.warning role:temperature.shutdown chip:driver.tj_max "
-    "stage:supply.driver chip:supply.current chip:charge_pump.input_ratio stage:mosfet.qg "
-    "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
+    "stage:supply.driver chip:supply.current chip:charge_pump.input_ratio "
+    + CHARGE_USES
+    + "chip:high_side_supply stage:bootstrap.capacitor stage:pwm.half_bridges stage:pwm.frequency "
     "role:gate.voltage.high stage:gate.resistor.on stage:gate.resistor.off "
     "stage:mosfet.internal_resistance chip:drive.resistance.source "
     "chip:drive.resistance.sink role:gate.source.high role:gate.sink.high"
@@ -245,7 +248,7 @@ def driver_loss(work: Work) -> Variable | None:
             "Pgate",
             gate_power,
             n=gates,
-            qg=work.take("Qg", "stage:mosfet.qg"),
+            qg=total_charge(work, "high"),
             vg=vg,
             f=work.take("f", "stage:pwm.frequency"),
         )
@@ -257,7 +260,7 @@ def driver_loss(work: Work) -> Variable | None:
         iq=work.take("Iq", "chip:supply.current"),
         k=ratio,
         n=work.take("n", "stage:pwm.half_bridges"),
-        qg=work.take("Qg", "stage:mosfet.qg"),
+        qg=total_charge(work, "high"),
         f=work.take("f", "stage:pwm.frequency"),
         s=share,
         vg=vg,

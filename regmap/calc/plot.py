@@ -12,10 +12,11 @@ from typing import Literal
 
 from ..cautions import CAUTION
 from ..errors import CallError
+from .channel import junction_range, overdrive, threshold
 from .corner import Variable, show_value
 from .currents import gate_voltage
 from .deadtime import knee_current, late_edge, needed_deadtime, voltage_error_share
-from .device import beyond_charge, output_charge, threshold_overdrive
+from .device import beyond_charge, output_charge
 from .duty import DIRECTIONS, DUTIES, SIDES, Direction, Side, share_of_period, shortest
 from .edges import after_edge, current_edge_time, edge_time, plateau_left, plateau_reached, then
 from .inputs import ImpossibleError, Inputs
@@ -27,7 +28,7 @@ from .shunt import sample_window, sampling_need
 from .startplot import powering
 from .startup import Way
 from .svg import HUES, INK, Panel, picture, scale_for
-from .vds import junction_range, on_resistance, trip_current
+from .vds import on_resistance, trip_current
 from .work import About, Work
 
 WIDTH = 680.0
@@ -128,14 +129,14 @@ def edge(inputs: Inputs, side: Side = "high", way: Literal["on", "off"] = "on") 
     """
     work = _bench("switching edge", inputs)
     drive = "source" if way == "on" else "sink"
-    most = after_edge(work, side, "t_od", beyond_charge(work))
+    most = after_edge(work, side, "t_od", beyond_charge(work, side))
     times = {
         "gs": plateau_reached(work, side),
         "id": current_edge_time(work, drive, side, "t_id"),
         "ds": edge_time(work, drive, side, "t_vds"),
         "od": most if way == "on" else plateau_left(work, side),
     }
-    vth, vov = threshold_overdrive(work)
+    vth, vov = threshold(work), overdrive(work)
     levels = _need(
         work,
         vth,

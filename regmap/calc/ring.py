@@ -6,7 +6,14 @@ from typing import Any
 
 from .corner import Variable, any_of, formula
 from .currents import SOURCE_USES, gate_voltage, in_series, is_resistive
-from .device import OVERSHOOT_ERROR, output_capacitance, output_charge
+from .device import (
+    CHARGE_USES,
+    OVERSHOOT_ERROR,
+    output_capacitance,
+    output_charge,
+    recovery_charge,
+    total_charge,
+)
 from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
 from .registry import Outcome, check, sided
@@ -40,13 +47,22 @@ def recovery_peak(ipk: Any, q: Any, didt: Any) -> Any:
     "gate.turn-on-peak",
     "current peak at turn-on with the recovery of the other diode",
     "I = Ipk + sqrt(2 (Qrr + Qoss) di/dt)",
-    SOURCE_USES + SLOPE_USES + "stage:mosfet.qrr stage:mosfet.pulse_current",
+    SOURCE_USES
+    + SLOPE_USES
+    + "stage:mosfet.qrr stage:mosfet.test.recovery_current stage:mosfet.pulse_current",
     EDGE_CAUTION + " A body diode's charge depends on current, slope and temperature.",
     model_error=OVERSHOOT_ERROR,
 )
 def turn_on_peak(work: Work, side: str) -> Outcome:
     """Works from the charges that are stated; nothing where none is."""
-    charges = [c for c in (work.maybe("Qrr", "stage:mosfet.qrr"), output_charge(work)) if c]
+    charges = [
+        c
+        for c in (
+            recovery_charge(work, work.take("Ipk", "stage:motor.current.peak")),
+            output_charge(work),
+        )
+        if c
+    ]
     if not charges:
         return None
     charge: Variable | None = charges[0]
@@ -257,8 +273,9 @@ def _rest(work: Work, way: str, side: str) -> Variable | None:
     "gate.resistor-power",
     "power in the resistors at the gate",
     "P = Qg Vg f (Ron / (Ron + Rrest) + Roff / (Roff + Rrest)) / 2",
-    "stage:gate.resistor_power stage:gate.resistor.on stage:gate.resistor.off stage:mosfet.qg "
-    "role:gate.voltage.{side} stage:pwm.frequency stage:mosfet.internal_resistance "
+    "stage:gate.resistor_power stage:gate.resistor.on stage:gate.resistor.off "
+    + CHARGE_USES
+    + "role:gate.voltage.{side} stage:pwm.frequency stage:mosfet.internal_resistance "
     "chip:drive.resistance.source chip:drive.resistance.sink role:gate.source.{side} "
     "role:gate.sink.{side}",
 )
@@ -269,7 +286,7 @@ def resistor_power(work: Work, side: str) -> Outcome:
     value = work.derive(
         "P",
         resistor_loss,
-        qg=work.take("Qg", "stage:mosfet.qg"),
+        qg=total_charge(work, side),
         vg=gate_voltage(work, side),
         f=work.take("f", "stage:pwm.frequency"),
         on=work.take("Rg,on", "stage:gate.resistor.on"),

@@ -14,7 +14,8 @@ from typing import Any
 from ..quantity import Band
 from .corner import Variable, formula, larger
 from .currents import SOURCE_USES, gate_current
-from .edges import then
+from .device import less_sure_of_part
+from .edges import then, turn_on_time
 from .pwm import own_deadtime
 from .registry import Outcome, check
 from .sense import CHAIN, gain_band
@@ -69,6 +70,8 @@ def one_shunt(work: Work) -> Outcome:
         )
     ready = work.derive("t_ready", then, a=own_deadtime(work), b=settled(work))
     shortest = work.derive("t_min", then, a=ready, b=work.take("t_sample", "stage:adc.sampling"))
+    # each of both states waits for the edge, in as good as all of which both are as short as may be
+    less_sure_of_part(work, turn_on_time(work, "low"), shortest)
     half = work.derive("T/2", half_period, f=work.take("f", "stage:pwm.frequency"))
     value = work.derive(
         "t_states", both_states, tmin=shortest, m=work.take("M", "stage:motor.modulation"), h=half
@@ -106,7 +109,9 @@ def slew(work: Work) -> Outcome:
         i=work.take("Ipk", "stage:motor.current.peak"),
         sr=work.take("SR", "chip:sense.slew_rate"),
     )
-    return work.at_least(sample_window(work), work.derive("t_need", then, a=settled(work), b=time))
+    need = work.derive("t_need", then, a=settled(work), b=time)
+    less_sure_of_part(work, turn_on_time(work, "low"), need)
+    return work.at_least(sample_window(work), need)
 
 
 @formula(

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from ..quantity import Band
+from .channel import level_at, overdrive, overdrive_at, threshold
 from .corner import Variable, any_of, formula, larger, log
 from .currents import SINK_USES, is_resistive, sink_current
-from .device import OVERSHOOT_ERROR, overdrive_at, threshold_overdrive
-from .edges import OFF_USES
+from .device import OVERSHOOT_ERROR, less_sure_of_part
+from .edges import OFF_USES, turn_off_time
 from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
 from .registry import Outcome, sided
@@ -78,12 +79,6 @@ def soa_current(isoa: Any, tsoa: Any, t: Any, tmax: Any, t0: Any) -> Any:
     return isoa * (tsoa / t) ** 0.5 * (tmax - t0) / (tmax - 25)
 
 
-@formula("{vth} + {vov}", "voltage", up="vth vov", source="definition of the overdrive")
-def level_at(vth: Any, vov: Any) -> Any:
-    """Gate voltage at which the channel carries it."""
-    return vth + vov
-
-
 def _start(work: Work, side: str) -> Variable | None:
     """Junction temperature at which the short circuit begins: stated, or that of operation."""
     stated = work.maybe("T0", "stage:mosfet.temperature")
@@ -101,6 +96,8 @@ def _inductance(work: Work) -> Variable | None:
 def _energy(work: Work, side: str) -> tuple[Variable | None, Variable | None]:
     """(energy, time) of a short circuit."""
     time = seen_off(work, side)
+    # the energy goes with the time, and the heat with its root at most
+    less_sure_of_part(work, turn_off_time(work, side), time)
     energy = work.derive(
         "E",
         short_energy,
@@ -187,6 +184,7 @@ def safe_area(work: Work, side: str) -> Outcome:
     if not work.stated("stage:mosfet.soa.current"):
         return None
     lasts = seen_off(work, side)
+    less_sure_of_part(work, turn_off_time(work, side), lasts)
     point, when = (
         work.take("Isoa", "stage:mosfet.soa.current"),
         work.take("tsoa", "stage:mosfet.soa.time"),
@@ -230,7 +228,7 @@ def turn_off_overshoot(work: Work, side: str) -> Outcome:
         "stage:bridge.inductance"
     ):
         return None
-    vth, vov = threshold_overdrive(work)
+    vth, vov = threshold(work), overdrive(work)
     isc = work.take("Isc", "stage:mosfet.short_circuit_current")
     over = work.derive(
         "Vov,sc", overdrive_at, vov=vov, i=isc, ipk=work.take("Ipk", "stage:motor.current.peak")

@@ -9,7 +9,7 @@ from typing import Any
 
 from .corner import Variable, formula, larger
 from .currents import SOURCE_USES, gate_current
-from .device import SPIKE_TIME_ERROR
+from .device import SPIKE_TIME_ERROR, less_sure_of_part
 from .edges import ON_USES, current_edge_time, edge_time, then, turn_on_time
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
@@ -153,7 +153,9 @@ def settling(work: Work) -> Outcome:
             "controller takes this current from the other two phases, each with a shunt of its own, "
             "state adc.reconstruction: two of three"
         )
-    return work.at_least(sample_window(work), sampling_need(work))
+    need = sampling_need(work)
+    less_sure_of_part(work, turn_on_time(work, "low"), need)
+    return work.at_least(sample_window(work), need)
 
 
 def sampling_need(work: Work) -> Variable | None:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from .channel import MODEL, overdrive, overdrive_at, plateau
 from .corner import Variable, formula, larger, smaller
 from .currents import SINK_USES, gate_current, gate_voltage, is_resistive, less
 from .device import (
-    MODEL,
+    CHARGE_USES,
     RINGING_DRAIN_ERROR,
     channel_current,
+    drain_charge,
     end_capacitance,
-    gate_source_capacitance,
     less_sure_of_ringing,
     output_capacitance,
     output_charge,
-    overdrive_at,
-    threshold_overdrive,
+    source_capacitance,
 )
 from .work import Work
 
@@ -135,7 +135,7 @@ def edge_slope(work: Work, symbol: str, ion: Variable | None, ioff: Variable | N
         vs=work.take("Vs", "stage:supply.voltage"),
         ion=ion,
         ioff=ioff,
-        qgd=work.take("Qgd", "stage:mosfet.qgd"),
+        qgd=drain_charge(work),
     )
     return work.derive(
         symbol, steepest_slope, mean=mean, ion=ion, ioff=ioff, crss=end_capacitance(work)
@@ -143,9 +143,8 @@ def edge_slope(work: Work, symbol: str, ion: Variable | None, ioff: Variable | N
 
 
 SLOPE_USES = (
-    "stage:mosfet.qgs stage:mosfet.vth stage:mosfet.plateau stage:motor.current.peak "
-    "stage:bridge.inductance stage:supply.voltage stage:mosfet.qgd stage:mosfet.crss "
-    "stage:mosfet.coss stage:mosfet.qoss stage:bridge.source_inductance "
+    CHARGE_USES
+    + "stage:bridge.inductance stage:mosfet.coss stage:mosfet.qoss stage:bridge.source_inductance "
 )
 
 
@@ -156,20 +155,15 @@ def steepest_current(
 
     `at` is the drain current with the overdrive that the channel needs for it; the peak current without.
     """
-    current, overdrive = at or (
+    current, vov = at or (
         work.take("Ipk", "stage:motor.current.peak"),
-        threshold_overdrive(work)[1],
+        overdrive(work),
     )
     parts = {
         "ipk": current,
         "ig": ig,
-        "vov": overdrive,
-        "cgs": work.derive(
-            "Cgs",
-            gate_source_capacitance,
-            qgs=work.take("Qgs", "stage:mosfet.qgs"),
-            vpl=work.take("Vpl", "stage:mosfet.plateau"),
-        ),
+        "vov": vov,
+        "cgs": source_capacitance(work),
     }
     ls = work.maybe("L", "stage:bridge.inductance")
     if ls is None:
@@ -201,7 +195,7 @@ def _with_common_source(work: Work, way: str, side: str, slope: Variable | None)
     lcs = work.maybe("Lcs", "stage:bridge.source_inductance")
     if lcs is None or not is_resistive(work, way, side):
         return slope
-    u = vpl = work.take("Vpl", "stage:mosfet.plateau")
+    u = vpl = plateau(work)
     if way == "source":
         u = work.derive("Vg-Vpl", less, a=gate_voltage(work, side), b=vpl)
     return work.derive("di/dt,cs", fed_back, slope=slope, lcs=lcs, u=u)
@@ -228,7 +222,7 @@ def turn_off_slope(work: Work, side: str) -> Variable | None:
     )
     vs = work.take("Vs", "stage:supply.voltage")
     left = work.derive("Ich", channel_current, ipk=ipk, q=output_charge(work), vs=vs, slope=slope)
-    _, vov = threshold_overdrive(work)
+    vov = overdrive(work)
     at = left, work.derive("Vov,ch", overdrive_at, vov=vov, i=left, ipk=ipk)
     return _with_common_source(work, "sink", side, steepest_current(work, ig, at))
 

@@ -24,12 +24,16 @@ from regmap.record import replace
 
 from ..cautions import CAUTION
 from ..errors import CallError
+from .channel import plateau, threshold
 from .corner import Variable
 from .currents import gate_current, is_resistive
 from .device import (
     KNEE,
+    drain_charge,
     end_capacitance,
     output_charge,
+    recovery_charge,
+    source_charge,
 )
 from .edges import course
 from .halfbridge import POTENTIAL, Bridge
@@ -52,14 +56,14 @@ def bridge(inputs: Inputs, side: str = "low") -> Bridge:
         "supply": bench.take("Vs", "stage:supply.voltage"),
         "current": bench.take("Ipk", "stage:motor.current.peak"),
         "gate_voltage": bench.take("Vg", f"role:gate.voltage.{side}"),
-        "qgs": bench.take("Qgs", "stage:mosfet.qgs"),
-        "qgd": bench.take("Qgd", "stage:mosfet.qgd"),
-        "vth": bench.take("Vth", "stage:mosfet.vth"),
-        "plateau": bench.take("Vpl", "stage:mosfet.plateau"),
+        "qgs": source_charge(bench),
+        "qgd": drain_charge(bench),
+        "vth": threshold(bench),
+        "plateau": plateau(bench),
         "rdson": bench.take("Rds", "stage:mosfet.rdson"),
         "crss": end_capacitance(bench),
         "coss": bench.maybe("Coss", "stage:mosfet.coss"),
-        "qrr": bench.maybe("Qrr", "stage:mosfet.qrr"),
+        "qrr": recovery_charge(bench, bench.take("Ipk", "stage:motor.current.peak")),
     }
     try:
         values["source"] = gate_current(bench, "source", side)

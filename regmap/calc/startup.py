@@ -25,6 +25,7 @@ from ..quantity import many
 from .bootstrap import MICROCHIP, charging_path, sag_in_on_time
 from .corner import Variable, any_of, formula, larger, log
 from .currents import gate_voltage
+from .device import CHARGE_USES
 from .edges import then
 from .gatesupply import bootstrapped
 from .inputs import Facts, FrameRun, ImpossibleError, Inputs
@@ -341,8 +342,9 @@ _FRAMES = (
 )
 _BOOTSTRAP = (
     "stage:bootstrap.capacitor stage:bootstrap.resistor chip:bootstrap.resistance chip:bootstrap.vf "
-    "chip:bootstrap.uv chip:bootstrap.bias_current role:gate.voltage.low stage:mosfet.qg "
-    "stage:mosfet.gate_leakage stage:gate.resistor.pulldown stage:pwm.duty.max stage:pwm.frequency "
+    "chip:bootstrap.uv chip:bootstrap.bias_current role:gate.voltage.low role:gate.voltage.high "
+    + CHARGE_USES
+    + "stage:mosfet.gate_leakage stage:gate.resistor.pulldown stage:pwm.duty.max stage:pwm.frequency "
 )
 STARTUP_USES = (
     _FRAMES

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, any_of, decay, formula
-from .device import output_charge
+from .device import less_sure_of_part, output_charge, recovery_charge
 from .edges import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import DRIVER_USES, driver_loss
 from .inputs import ImpossibleError
@@ -118,6 +118,42 @@ def _edge(work: Work, way: str, side: str) -> Variable | None:
     )
 
 
+def switching(work: Work, side: str) -> Variable | None:
+    """Switching loss of one switch."""
+    return work.derive(
+        "Psw",
+        switching_loss,
+        s=work.take("s", "stage:mosfet.conduction_share"),
+        i=work.take("Irms", "stage:motor.current.rms"),
+        f=work.take("f", "stage:pwm.frequency"),
+        vs=work.take("Vs", "stage:supply.voltage"),
+        ton=_edge(work, "source", side),
+        toff=_edge(work, "sink", side),
+    )
+
+
+@formula("{rth} * {p}", "temperature", up="rth p", source="dT = Rth P: ST A5973D, eq. 27")
+def heating(rth: Any, p: Any) -> Any:
+    """Rise of a junction by a power."""
+    return rth * p
+
+
+@formula("{tmax} - {ta}", "temperature", up="tmax", down="ta", source="difference")
+def room_to(tmax: Any, ta: Any) -> Any:
+    """What a junction may rise above the ambient."""
+    return tmax - ta
+
+
+def less_sure_of_switching(work: Work, side: str) -> None:
+    """The switching loss goes with the edges' times: its share of the rise that is permitted."""
+    rise = work.derive(
+        "dTsw", heating, rth=work.take("Rth", "stage:mosfet.rth"), p=switching(work, side)
+    )
+    ta = work.take("Ta", "stage:temperature.ambient")
+    tmax = work.take("Tj,max", "stage:mosfet.tj_max")
+    less_sure_of_part(work, rise, work.derive("dTmax", room_to, tmax=tmax, ta=ta))
+
+
 def operating_junction(
     work: Work, side: str, base: Variable | None = None, rth: Variable | None = None
 ) -> Variable | None:
@@ -131,16 +167,7 @@ def operating_junction(
     cond = work.derive(
         "Pcond", conduction_loss, s=share, i=i, r=work.take("R25", "stage:mosfet.rdson")
     )
-    switch = work.derive(
-        "Psw",
-        switching_loss,
-        s=share,
-        i=i,
-        f=f,
-        vs=work.take("Vs", "stage:supply.voltage"),
-        ton=_edge(work, "source", side),
-        toff=_edge(work, "sink", side),
-    )
+    switch = switching(work, side)
     diode = work.derive(
         "Pd",
         deadtime_loss,
@@ -152,7 +179,7 @@ def operating_junction(
     fixed = work.derive("Pfix", both_losses, a=switch, b=diode)
     for symbol, charge in (
         ("Poss", output_charge(work)),
-        ("Prr", work.maybe("Qrr", "stage:mosfet.qrr")),
+        ("Prr", recovery_charge(work, i)),
     ):
         if charge is not None:
             vs = work.take("Vs", "stage:supply.voltage")
@@ -176,6 +203,7 @@ OPERATING_USES = (
     + "stage:mosfet.conduction_share stage:motor.current.rms stage:mosfet.rdson "
     "stage:mosfet.rdson_tempco stage:supply.voltage stage:pwm.frequency stage:diode.vf "
     "stage:temperature.ambient stage:mosfet.rth stage:mosfet.coss stage:mosfet.qoss stage:mosfet.qrr "
+    "stage:mosfet.test.recovery_current "
 )
 
 
@@ -192,6 +220,7 @@ def mosfet(work: Work, side: str) -> Outcome:
     value = operating_junction(work, side)
     if value is not None:
         work.extra.append(lambda: _show_iteration(value))
+    less_sure_of_switching(work, side)
     ta = work.take("Ta", "stage:temperature.ambient")
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
 
@@ -269,6 +298,7 @@ def stall(work: Work, side: str) -> Outcome:
         r=hot_resistance(work),
     )
     value = work.derive("Tend", heated_for, t0=operating_junction(work, side), z=z, p=power)
+    less_sure_of_switching(work, side)
     return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from .channel import junction_range, plateau
 from .corner import Variable, any_of, formula, larger, smaller
 from .currents import gate_voltage
-from .device import TIME_ERROR, beyond_charge, lift_for_drop
+from .device import TIME_ERROR, beyond_charge, less_sure_of_part, lift_for_drop
 from .edges import OFF_USES, after_edge, then, turn_off_time, turn_on_time
 from .gatesupply import allowed_power
 from .inputs import ImpossibleError
@@ -46,31 +47,6 @@ def on_resistance(r: Any, a: Any, tj: Any) -> Any:
 def trip_current(vds: Any, r: Any) -> Any:
     """Current at which the monitor trips: I = Vth / Rds(on)."""
     return vds / r
-
-
-def junction_range(work: Work) -> Variable | None:
-    """Junction temperatures met: stated, or from the lowest ambient to the highest permitted."""
-    stated = work.maybe("Tj", "stage:mosfet.temperature")
-    if stated is not None:
-        return stated
-    cold = work.take("Ta", "stage:temperature.ambient")
-    hot = work.take("Tj,max", "stage:mosfet.tj_max")
-    share = work.spread(
-        "x", 0.0, 1.0, "ratio", "any temperature from the lowest ambient to the highest junction"
-    )
-    return work.derive("Tj", between, x=share, cold=cold, hot=hot)
-
-
-@formula(
-    "{cold} + {x} * ({hot} - {cold})",
-    "temperature",
-    up="cold hot",
-    either="x",
-    source="range of temperatures",
-)
-def between(cold: Any, x: Any, hot: Any) -> Any:
-    """A temperature between two others."""
-    return cold + x * (hot - cold)
 
 
 def hot_resistance(work: Work) -> Variable | None:
@@ -121,9 +97,11 @@ def below_threshold(work: Work, side: str) -> Variable | None:
     the gate rises.
     """
     level = work.take("Vds,th", f"role:vds.threshold.{side}")
-    vg, vpl = gate_voltage(work, side), work.take("Vpl", "stage:mosfet.plateau")
+    vg, vpl = gate_voltage(work, side), plateau(work)
     lift = lift_for_drop(work, level, hot_resistance(work), vg)
-    charge = work.derive("Qtail", part_of_charge, q=beyond_charge(work), v=lift, vg=vg, vpl=vpl)
+    charge = work.derive(
+        "Qtail", part_of_charge, q=beyond_charge(work, side), v=lift, vg=vg, vpl=vpl
+    )
     left = work.derive("Vleft", lacking_after, vg=vg, vpl=vpl, v=lift)
     tail = after_edge(work, side, "t_tail", charge, left)
     return work.derive("t_below", then, a=turn_on_time(work, side), b=tail)
@@ -243,6 +221,7 @@ def retry(work: Work, side: str) -> Outcome:
     """A latch heats the switch once; a retry heats it for as long as the short circuit lasts."""
     if not work.retries("vds.mode") or work.switched_off("vds.enable"):
         return None
+    less_sure_of_part(work, turn_off_time(work, side), seen_off(work, side))
     value = work.derive(
         "P",
         retry_power,
@@ -288,5 +267,7 @@ def withstand(work: Work, side: str) -> Outcome:
             total = work.derive("t", then, a=total, b=poll_wait(work))
         reaction = work.take("t_ctl", "stage:controller.reaction")
         total = work.derive("t", then, a=total, b=reaction)
-    verdict = work.at_most(total, work.take("t_sc", "stage:mosfet.short_circuit_time"))
+    limit = work.take("t_sc", "stage:mosfet.short_circuit_time")
+    less_sure_of_part(work, turn_off_time(work, side), limit)
+    verdict = work.at_most(total, limit)
     return work.protected(verdict, setting, "vds.enable", "vds.mode")

@@ -252,6 +252,20 @@ def _ladder(step: int) -> Callable[[Given], Fraction]:
     return rest
 
 
+def _paired(end: End, share: Fraction) -> Callable[[Given], Fraction]:
+    """The threshold's end and a share of what lies between the typical values; both must have a band."""
+
+    def limit(given: Given) -> Fraction:
+        names = "mosfet.vth", "mosfet.plateau"
+        if any(given.end(name, "min") == given.end(name, "max") for name in names):
+            raise _AbsentError
+        apart = given.end("mosfet.plateau") - given.end("mosfet.vth")
+        return given.end("mosfet.vth", end) + share * apart
+
+    return limit
+
+
+_PAIRS = "the plateau follows the threshold: both bands are pairs that lie about equally far apart"
 ERROR: Severity = "error"
 WARNING: Severity = "warning"
 
@@ -281,7 +295,15 @@ RELATIONS: tuple[Relation, ...] = tuple(Relation(*row) for row in (
     ("mosfet.qg", "min", ">=", "the lowest mosfet.qgs + mosfet.qgd", _both("mosfet.qgs", "mosfet.qgd", "min"), WARNING, "both are parts of the gate charge"),
     ("mosfet.plateau", "max", ">", "the threshold's highest, mosfet.vth", _of("mosfet.vth", "max"), ERROR, "a load current flows only above the threshold"),
     ("mosfet.plateau", "min", ">", "the threshold's lowest, mosfet.vth", _of("mosfet.vth", "min"), ERROR, "a load current flows only above the threshold"),
-    ("mosfet.plateau", "min", ">", "the highest mosfet.vth", _of("mosfet.vth", "max"), WARNING, "of bands that meet nobody knows how much is left above the threshold"),
+    ("mosfet.plateau", "min", ">=", "mosfet.vth (min) and two thirds of what lies between the typical values", _paired("min", Fraction(2, 3)), WARNING, _PAIRS),
+    ("mosfet.plateau", "min", "<=", "mosfet.vth (min) and four thirds of what lies between the typical values", _paired("min", Fraction(4, 3)), WARNING, _PAIRS),
+    ("mosfet.plateau", "max", ">=", "mosfet.vth (max) and two thirds of what lies between the typical values", _paired("max", Fraction(2, 3)), WARNING, _PAIRS),
+    ("mosfet.plateau", "max", "<=", "mosfet.vth (max) and four thirds of what lies between the typical values", _paired("max", Fraction(4, 3)), WARNING, _PAIRS),
+    ("mosfet.test.gate_voltage", "min", ">", "mosfet.plateau", _of("mosfet.plateau"), ERROR, "the whole gate charge ends beyond the plateau"),
+    ("mosfet.test.gate_voltage", "max", "<=", "mosfet.vgs_max", _of("mosfet.vgs_max"), ERROR, "the gate charge is measured within the gate's rating"),
+    ("mosfet.test.drain_voltage", "max", "<=", "mosfet.vds_max", _of("mosfet.vds_max"), ERROR, "the gate charge is measured within the drain's rating"),
+    ("mosfet.test.current", "max", "<=", "mosfet.pulse_current", _of("mosfet.pulse_current"), WARNING, "the gate charge is measured at a current that the MOSFET carries"),
+    ("mosfet.test.recovery_current", "max", "<=", "mosfet.pulse_current", _of("mosfet.pulse_current"), WARNING, "the recovery is measured at a current that the diode carries"),
     ("mosfet.vth_tempco", "typ", ">", "-mosfet.vth / (mosfet.tj_max - 25 degC)", lambda g: -g.end("mosfet.vth") / _some(g.end("mosfet.tj_max") - 25), ERROR, "a hot MOSFET without a threshold is never off"),
     ("mosfet.vgs_max", "min", ">=", "the chip's gate.voltage.high", _of("chip:gate.voltage.high"), ERROR, "beyond its rating the gate breaks"),
     ("mosfet.vgs_max", "min", ">=", "the chip's gate.voltage.low", _of("chip:gate.voltage.low"), ERROR, "beyond its rating the gate breaks"),

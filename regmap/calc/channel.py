@@ -230,7 +230,7 @@ def plateau(work: Work, *, optional: bool = False) -> Variable | None:
         return stated
     if not drifts(work) and not carried_current(work):
         return stated
-    return work.derive("Vpl", level_at, vth=threshold(work), vov=overdrive(work))
+    return work.derive("Vpl,met", level_at, vth=threshold(work), vov=overdrive(work))
 
 
 def moves(work: Work) -> bool:

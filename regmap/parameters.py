@@ -288,9 +288,15 @@ CHIP: dict[str, Parameter] = _table(
         _P(
             "deadtime_handshake_delay",
             "time",
-            "gate voltage below the handshake's level until the chip has seen it",
+            "voltage past the handshake's level until the chip has seen it",
             "0..50 ns",
             PRACTICE,
+        ),
+        _P(
+            "deadtime_handshake_timeout",
+            "time",
+            "after this time the chip goes on without having seen a drain voltage, which does not move "
+            "while the switch's own diode carries the current",
         ),
         _P("gate.adjustment.min", "current", "smallest gate current to which the chip adjusts"),
         _P("gate.adjustment.max", "current", "largest gate current to which the chip adjusts"),
@@ -1190,9 +1196,16 @@ ROLES: dict[str, Parameter] = _table(
         _P(
             "deadtime.handshake",
             None,
-            "switches waiting for the other gate's measured voltage to fall below a level",
+            "switches waiting for the other switch: until its measured gate voltage is below a level, or its "
+            "drain voltage above one",
         ),
         _P("deadtime.handshake_level", "voltage", "gate voltage that counts as off"),
+        _P(
+            "deadtime.handshake_drain",
+            "voltage",
+            "the handshake looks at the drain: drain-source voltage of the switch that turns off, above "
+            "which it counts as off",
+        ),
         _P("vds.blanking", "time", "blanking time of the VDS monitor"),
         _P("vds.filter", "time", "filter time of the VDS monitor"),
         _P("vds.enable", None, "switches the VDS monitor"),
@@ -1266,6 +1279,7 @@ ROUNDING: dict[str, Rounding] = {
     ),
     "gate.slew": Rounding("down", "the edge would be steeper", always=False),
     "deadtime.handshake_level": Rounding("down", "a higher level would be nearer to shoot-through"),
+    "deadtime.handshake_drain": Rounding("up", "a lower level would be nearer to shoot-through"),
     "gate.source": Rounding("down", "more current would switch on faster", always=False),
     "gate.sink": Rounding("up", "less current would be nearer to shoot-through", always=False),
     "gate.hold": Rounding("up", "less current would be nearer to shoot-through", always=False),

@@ -19,7 +19,15 @@ from .edges import (
     then,
     turn_off_parts,
 )
-from .pwm import DEADTIME_USES, earlier, handshakes, low_side_time, on_time, set_deadtime
+from .pwm import (
+    DEADTIME_USES,
+    earlier,
+    handshakes,
+    low_side_time,
+    on_time,
+    set_deadtime,
+    watches_drain,
+)
 from .registry import Outcome, check, sided
 from .verdict import Verdict
 from .work import About, Work
@@ -124,14 +132,14 @@ def gate_behind(v: Any, i: Any, r: Any) -> Any:
     "deadtime.handshake",
     "gate counted as off is below the threshold",
     "Voff + Isink (Rg + Rint) <= Vth(hot)",
-    "role:deadtime.handshake role:deadtime.handshake_level stage:mosfet.vth stage:mosfet.vth_tempco "
+    "role:deadtime.handshake role:deadtime.handshake_drain role:deadtime.handshake_level stage:mosfet.vth stage:mosfet.vth_tempco "
     "stage:mosfet.tj_max " + SINK_USES,
     CAUTION + " The chip measures at its pin, not at the gate itself.",
 )
 def handshake(work: Work, side: str) -> Outcome:
     """What the chip takes for off must be off, at a hot junction and behind the gate's resistance."""
-    if not handshakes(work):
-        return None
+    if not handshakes(work) or watches_drain(work):
+        return None  # what a drain tells counts in deadtime.enough
     level = work.take("Voff", "role:deadtime.handshake_level")
     value = work.derive(
         "Vgate",

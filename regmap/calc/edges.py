@@ -24,7 +24,15 @@ from .currents import (
     phase_charges,
     staircase,
 )
-from .device import beyond_charge, current_charge, drain_charge, source_charge, total_charge
+from .device import (
+    beyond_charge,
+    current_charge,
+    drain_charge,
+    drain_charge_over,
+    end_capacitance,
+    source_charge,
+    total_charge,
+)
 from .inputs import ImpossibleError
 from .steps import adjusts, part_of_delay, slew_time, stepped, stepped_time
 from .work import Work
@@ -329,6 +337,18 @@ def gate_below(work: Work, side: str, level: Variable | None) -> Variable | None
     delay, edge = plateau_left(work, side), edge_time(work, "sink", side, "t_vds")
     last = phase_time(work, "sink", side, "t_rest", rest, (vpl, level))
     return work.derive("t_gate,off", then, a=work.derive("t", then, a=delay, b=edge), b=last)
+
+
+def drain_above(work: Work, side: str, level: Variable | None) -> Variable | None:
+    """Start of gate discharge until the drain voltage is up at `level`, with the load's current in the channel."""
+    qgd = drain_charge(work)
+    vs = work.take("Vs", "stage:supply.voltage")
+    crss = end_capacitance(work)
+    part = work.derive("Qlevel", drain_charge_over, q=qgd, crss=crss, vt=vs, vs=level)
+    edge = work.derive(
+        "t_level", part_of_delay, t=edge_time(work, "sink", side, "t_vds"), part=part, q=qgd
+    )
+    return work.derive("t_drain,off", then, a=plateau_left(work, side), b=edge)
 
 
 @formula(

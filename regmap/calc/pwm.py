@@ -12,8 +12,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, formula, larger
-from .edges import OFF_USES, ON_USES, gate_below, then
+from .corner import Variable, formula, larger, smaller
+from .edges import OFF_USES, ON_USES, drain_above, gate_below, then
 from .work import Work
 
 
@@ -67,22 +67,54 @@ def handshakes(work: Work) -> bool:
     )
 
 
+def watches_drain(work: Work) -> bool:
+    """Whether the handshake looks at the drain's voltage and not at the gate's."""
+    return handshakes(work) and work.stated("role:deadtime.handshake_drain")
+
+
+DIRECTION = "from the current that swings the node at turn-off to the one that the switch's own diode carries"
+
+
+@formula(
+    "{x} * {limit} + (1 - {x}) * min({seen}, {limit})",
+    "time",
+    up="seen limit x",
+    source="a drain moves only where its switch carries the current; else the time-out counts",
+)
+def seen_or_over(seen: Any, limit: Any, x: Any) -> Any:
+    """When a handshake on the drain goes on, over both directions of the load's current."""
+    return x * limit + (1 - x) * smaller(seen, limit)
+
+
 def chip_deadtime(work: Work, off: str) -> Variable | None:
     """The chip's own dead time after the `off` side was commanded off; None if it has none.
 
-    With a handshake it is the time until the gate's measured voltage is below the level, the delay
-    of that comparator, and the fixed part.
+    With a handshake it is the time until the gate's measured voltage is below the level, or the drain's
+    above one, the delay of that comparator, and the fixed part.
     """
     chip = work.maybe("td,chip", "role:deadtime")
     if not handshakes(work):
         return chip
-    level = work.take("Voff", "role:deadtime.handshake_level")
-    seen = gate_below(work, off, level)
+    by_drain = watches_drain(work)
+    if by_drain:
+        level = work.take("Vds,off", "role:deadtime.handshake_drain")
+        seen = drain_above(work, off, level)
+    else:
+        level = work.take("Voff", "role:deadtime.handshake_level")
+        seen = gate_below(work, off, level)
     late = work.take("t_hs", "chip:deadtime_handshake_delay")
     seen = work.derive("t_seen,off", then, a=seen, b=late)
     delay = work.maybe("t_pd,off", "chip:propagation.off")
     if delay is not None:
         seen = work.derive("t_seen,off", then, a=delay, b=seen)
+    if by_drain:
+        seen = work.derive(
+            "t_hs,off",
+            seen_or_over,
+            seen=seen,
+            limit=work.take("t_over", "chip:deadtime_handshake_timeout"),
+            x=work.spread("x", 0.0, 1.0, "ratio", DIRECTION),
+        )
     return seen if chip is None else work.derive("td,hs", then, a=seen, b=chip)
 
 
@@ -119,6 +151,7 @@ def chip_delay(work: Work, off: str = "high") -> Variable | None:
 DEADTIME_USES = (
     "stage:pwm.deadtime stage:controller.clock_tolerance role:deadtime "
     "chip:deadtime_with_controller role:deadtime.handshake role:deadtime.handshake_level "
+    "role:deadtime.handshake_drain chip:deadtime_handshake_timeout "
     "chip:deadtime_handshake_delay chip:propagation.off "
 ) + "".join(OFF_USES.replace("{side}", side) for side in ("high", "low"))
 EDGE_USES = DEADTIME_USES + ON_USES + "chip:propagation.on "

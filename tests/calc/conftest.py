@@ -420,7 +420,9 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "role___gate__delay_off": "250..300 ns",
         "role___gate__slew": "80..100 V/us",
         "role___deadtime__handshake": 1,
-        "role___deadtime__handshake_level": "0.8..1.2 V",
+        "role___deadtime__handshake_drain": "1.8..2.2 V",
+        "role___deadtime": "400..500 ns",
+        "chip___deadtime_handshake_timeout": "1.8..2.2 us",
         "chip___deadtime_with_controller": "sum",
     },
     "options with a tolerance": {

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import integrate
 
 from regmap.calc import Inputs, Verdict, run
+from regmap.calc.device import gate_drain
 from regmap.calc.period import timeline
 from regmap.calc.periodplot import period
 from regmap.calc.spice import bridge, deck
@@ -138,6 +140,35 @@ def test_handshake_follows_the_mosfet(build: Build) -> None:
     down = counted(34e-9 + 12e-9 + 14e-9 * (1 - 1 / 4.6), off)
     seen = next(v for v in found.tree() if v.symbol == "t_gate,off")
     assert float(seen.typ) == pytest.approx(down, abs=1e-11)
+
+
+def test_handshake_on_the_drain_waits_for_the_edge_or_the_time_out(build: Build) -> None:
+    """Until the drain is at 2 V: the charge beyond the plateau and that of Cgd up to there, at 120 mA.
+
+    Cgd falls as 1 / sqrt(V) at 13.5 V: Crss = 12 nC / 27 V, the excess over V / 8 spread as the model has it.
+    """
+    shaken = {
+        "role___gate__sink": "120 mA",
+        "role___deadtime": "500 ns",
+        "stage___pwm__deadtime": "100 ns",
+        "role___deadtime__handshake": 1,
+        "role___deadtime__handshake_drain": "2 V",
+        "chip___deadtime_handshake_timeout": "3 us",
+    }
+    verdict = one(build((), **shaken), "deadtime.enough.low")
+    assert verdict.value is not None
+    seen = next(v for v in verdict.value.tree() if v.symbol == "t_drain,off")
+    charge, _ = integrate.quad(lambda v: gate_drain(v, 12e-9, 12e-9 / 27, 13.5), 0, 2)
+    assert float(seen.typ) == pytest.approx((34e-9 + charge) / 0.12, rel=1e-6)
+    # out of its diode nothing moves the drain: the time-out and the fixed part
+    assert verdict.value.high == pytest.approx(3.5e-6)
+    # the fixed part has to cover the rest of the edge and the fall of the current
+    short = one(build((), **{**shaken, "role___deadtime": "1 ns"}), "deadtime.enough.low")
+    assert short.status == "fails"
+    assert run(build((), **shaken), ["deadtime.handshake"]) == []
+    # a chip that gives up before the edge is no better than its time-out
+    hasty = build((), **{**shaken, "chip___deadtime_handshake_timeout": "100 ns"})
+    assert one(hasty, "deadtime.enough.low").value.high == pytest.approx(600e-9)
 
 
 def test_a_level_above_the_threshold_is_no_handshake(build: Build) -> None:

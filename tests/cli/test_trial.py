@@ -152,7 +152,9 @@ def test_a_sweep_names_what_it_could_not_judge(gateword: Run) -> None:
 
 def test_folded_steps_hang_under_their_step(gateword: Run) -> None:
     lines = gateword("check", str(STAGE), "--explain", "vds.protects.high").out.splitlines()
-    at = next(i for i, line in enumerate(lines) if line.startswith("        min: 220 mV / 4.56 mohm"))
+    at = next(
+        i for i, line in enumerate(lines) if line.startswith("        min: 220 mV / 4.56 mohm")
+    )
     assert lines[at + 1] == "          max)"
 
 

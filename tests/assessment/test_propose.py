@@ -426,7 +426,7 @@ def test_a_first_answer_comes_early_and_time_ends_the_search() -> None:
     result = propose(stage, progress=told, seconds=5)
     assert len(result.before.verdicts) >= 98
     assert first
-    assert first[0] < 300
+    assert first[0] < 600  # six times its verdicts
     assert result.smallest[0] > before
     hurried = propose(stage, seconds=1e-9)
     assert not hurried.proven

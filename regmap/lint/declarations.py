@@ -21,6 +21,7 @@ from regmap.record import dataclass, field, replace
 
 from .defines import Define, Unreadable
 from .dialect import Chunk, chunks, plainly
+from .names import kind_of, pieces_of
 from .preprocess import CodeLine, HeaderUnit
 from .routines import Routine
 
@@ -66,6 +67,8 @@ class Row:
     item: Define
     #: the table that it stands in
     table: str = ""
+    #: the key as a number, where it is one and the word stands alone beside it
+    address: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -403,21 +406,37 @@ class _Reader:
                     for e in value.exprs or ()
                 ]
                 if len(cells) >= 2 and not any(isinstance(c, c_ast.InitList) for c in cells):
-                    self._row(show(cells[0]), cells[1], show, name)
+                    first, second = _key_first(c_ast, value.exprs, cells)
+                    self._row(show(first), second, show, name, len(cells) == 2)
                 else:
                     self._table(c_ast, value, name, own)
             elif isinstance(entry, c_ast.NamedInitializer):
                 self._row(own, value, show, name)
 
-    def _row(self, key: str, node: Any, show: Any, table: str) -> None:
+    def _row(self, key: str, node: Any, show: Any, table: str, alone: bool = True) -> None:
         text = show(node)
         try:
             value = self.evaluator.value(text)
         except Unreadable:
             return
+        key = key.removeprefix("[").removesuffix("]")
         key = re.sub(r"^[(\s]*(?:\w+_t\s*\))?[(\s]*|[)\s]+$", "", key)
+        try:
+            address = self.evaluator.value(key) if key and alone else None
+        except Unreadable:
+            address = None
         item = self._define(key, node.coord, value, text)
-        self.found.rows.append(Row(key=key, item=item, table=table))
+        self.found.rows.append(Row(key=key, item=item, table=table, address=address))
+
+
+def _key_first(c_ast: Any, entries: Any, cells: list[Any]) -> tuple[Any, Any]:
+    """The cell that names a register and the one that holds its word, by what their members are called."""
+    names = [e.name[0].name if isinstance(e, c_ast.NamedInitializer) and isinstance(e.name[0], c_ast.ID) else "" for e in entries]  # fmt: skip
+    kinds = [kind_of(pieces_of(n)[-1]) if pieces_of(n) else "" for n in names]
+    if "address" in kinds[1:] and kinds[0] != "address":
+        at = kinds.index("address")
+        return cells[at], cells[0]
+    return cells[0], cells[1]
 
 
 def _string(node: Any) -> str:

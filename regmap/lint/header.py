@@ -4,7 +4,7 @@
     result.problems     findings, each with its place: wrong mask, shift, width, address, reset word;
                         masks that overlap; values that do not fit; comments that contradict numbers
                         macros with arguments that place or take wrong bits, bit fields that lie elsewhere,
-                        rows of tables whose words cannot be
+                        rows of tables whose words cannot be; frames that are not the command they are called
     result.skipped      definitions that were not understood, each with the reason
     result.read         how many definitions were compared
     result.fixes        what puts findings right, one by one; `put_right` all of them
@@ -25,13 +25,14 @@ from ..chip.bits import deposit, spans
 from ..chip.model import Chip, Field
 from ..errors import Place, Problem, closest
 from ..quantity import plural
-from .declarations import BitFields, Declarations, read_declarations
+from .commands import Commands
+from .declarations import BitFields, Declarations, Row, read_declarations
 from .defines import Define, Evaluator, Unreadable, evaluated
 from .fixes import Fix, fix_of, patched
 from .judge import Disagreement, judge
 from .names import Meant, Names, flat, kind_of, pieces_of
 from .preprocess import HeaderUnit, Opener, preprocess
-from .tables import judge_command, judge_values, unitless
+from .tables import judge_values, unitless
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +76,7 @@ class _Judging:
     def __init__(self, chip: Chip, unit: HeaderUnit, declared: Declarations) -> None:
         self.chip, self.unit, self.declared = chip, unit, declared
         self.names = Names(chip)
+        self.commands = Commands(chip, self.names)
         self.problems: list[Problem] = []
         self.skipped: list[Problem] = []
         self.fixes: list[Fix] = []
@@ -133,16 +135,22 @@ class _Judging:
         return self.names.meaning(name, self.prefix)
 
     def _numbers(self, items: list[Define]) -> None:
+        parts = [self.commands.meaning(i) for i in items]
+        self.commands.shifted = {p.part for p in parts if p is not None and p.of_part == "shift"}
         for item in items:
             meant = self._meaning(item.name)
-            if item.also and (meant is None or meant.kind == "option"):
-                meant = self._of_enumeration(item) or meant
-            frame = _frame_of(self.chip, self.names, item, self.prefix, meant)
-            if frame is not None:
-                self.compared += 1
-                for found in frame:
-                    self._tell(item, found)
-                continue
+            if item.also:
+                named = self._of_enumeration(item)
+                if named is not None and (meant is None or meant.kind == "option" or named.option is not None):  # fmt: skip
+                    meant = named
+            told = self.commands.meaning(item)
+            if told is not None and (told.register is not None or meant is None):
+                findings = self.commands.judge(item, told)
+                if findings is not None:
+                    self.compared += 1
+                    for found in findings:
+                        self._tell(item, found)
+                    continue
             if meant is None or item.value is None:
                 self._leave(item, meant)
                 continue
@@ -166,7 +174,11 @@ class _Judging:
 
     def _judged(self, item: Define, meant: Meant) -> None:
         self.compared += 1
-        for found in judge(self.chip, item, meant, self.shifts):
+        findings = list(judge(self.chip, item, meant, self.shifts))
+        other = self.names.otherwise(item.name, self.prefix) if findings else None
+        if other is not None and not list(judge(self.chip, item, other, self.shifts)):
+            return
+        for found in findings:
             self._tell(item, found)
 
     def _tell(self, item: Define, found: Disagreement) -> None:
@@ -186,11 +198,31 @@ class _Judging:
         self.compared += 1
         self.problems += [_problem(item, f.found, f.expected, f.near) for f in findings]
 
+    def _row(self, row: Row, by_address: set[str]) -> None:
+        meant = self._meaning(row.key)
+        if row.item.value is None:
+            return
+        if meant is not None and meant.field is None:
+            self._judged(row.item, Meant(_kind_of_rows(row.table), meant.register))
+        elif meant is None and row.address is not None and row.table in by_address:
+            at = [r for r in self.chip.registers.values() if r.address == row.address]
+            if len(at) == 1:
+                self._judged(row.item, Meant(_kind_of_rows(row.table), at[0]))
+            elif not at:
+                self.compared += 1
+                where = f"the address of a register of {self.chip.name}"
+                self.problems.append(_problem(row.item, f"address 0x{row.address:X}", where))
+
     def _tables(self) -> None:
+        addresses = {r.address for r in self.chip.registers.values()}
+        held: dict[str, list[bool]] = {}
         for row in self.declared.rows:
-            meant = self._meaning(row.key)
-            if meant is not None and meant.field is None and row.item.value is not None:
-                self._judged(row.item, Meant(_kind_of_rows(row.table), meant.register))
+            if row.address is not None:
+                held.setdefault(row.table, []).append(row.address in addresses)
+        # most keys are addresses of the chip: so all are meant to be
+        by_address = {t for t, known in held.items() if 4 * sum(known) >= 3 * len(known) and _holds_words(t)}  # fmt: skip
+        for row in self.declared.rows:
+            self._row(row, by_address)
         for described in self.declared.described:
             meant = self._meaning(described.key) or self.names.meaning(described.key, "")
             for member, cell in described.cells if meant is not None else ():
@@ -209,20 +241,17 @@ class _Judging:
                     self.problems.append(_problem(array.item, *wrong, at_value=False))
 
 
+def _holds_words(table: str) -> bool:
+    """Whether a table says of itself that it holds words of registers."""
+    words = {p.upper() for p in pieces_of(table)}
+    kinds = {kind_of(p) for p in words}
+    return bool(kinds & {"reset", "word"}) or bool(words & {"REGS", "REGISTERS", "WORDS", "VALUES"})
+
+
 def _kind_of_rows(table: str) -> str:
     """A table that says so holds the words at reset."""
     at_reset = any(kind_of(p) == "reset" for p in pieces_of(table) if p.upper() not in _WISHED)
     return "reset" if at_reset else "word"
-
-
-def _frame_of(
-    chip: Chip, names: Names, item: Define, prefix: str, _meant: Meant | None
-) -> list[Disagreement] | None:
-    """What is wrong with a whole command; None where the name does not tell of one."""
-    access = names.frame_of(item.name, prefix) if item.value else None
-    if access is None or item.value is None or not item.value >> access[1].width:
-        return None
-    return [Disagreement(*told) for told in judge_command(chip, item, *access)]
 
 
 def put_right(

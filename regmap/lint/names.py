@@ -23,8 +23,8 @@ KINDS: dict[str, tuple[str, ...]] = {
     "set": ("SET", "PREP", "INSERT", "PUT", "F", "FIELD"),
     "word": ("WORD", "VALUE", "VAL", "CONFIG", "CFG", "CONF", "INIT", "SETUP", "SETTING", "DATA"),
 }
+MOST_BEFORE = 7  # words of a prefix, and what a definition may have before the register's name
 _KIND_OF = {ending: kind for kind, endings in KINDS.items() for ending in endings}
-_ACCESS = {"WRITE": "write", "WR": "write", "READ": "read", "RD": "read"}
 
 
 def kind_of(word: str) -> str:
@@ -95,7 +95,7 @@ class Names:
         tally: Counter[str] = Counter()
         for name in names:
             pieces = pieces_of(name)
-            for cut in range(min(4, len(pieces))):
+            for cut in range(min(MOST_BEFORE, len(pieces))):
                 head = flat("".join(pieces[:cut]))
                 meant = self.meaning(name, head)
                 # any text behind a field's name can be an option that the map lacks: no evidence
@@ -129,6 +129,15 @@ class Names:
                 found = meant
         return found
 
+    def otherwise(self, name: str, prefix: str) -> Meant | None:
+        """The other reading of a field that is called as a kind of number is: LAST_ADDRESS, of field LAST.ADDRESS."""
+        ending = flat((pieces_of(name) or [""])[-1])
+        kind, rest = _KIND_OF.get(ending), flat(name)
+        for head in (prefix, *self.others):
+            if kind is not None and rest.startswith(head) and self._exact(rest[len(head) :]):
+                return self._ended(rest[len(head) : len(rest) - len(ending)], kind)
+        return None
+
     @staticmethod
     def _told(meant: Meant, rest: str) -> bool:
         """Whether the register is named too, and not only a field or any text behind it."""
@@ -139,7 +148,7 @@ class Names:
         words = [w.upper() for w in pieces_of(name)]
         while words and words[-1] in _OF_TYPES:
             words.pop()
-        for cut in range(min(3, len(words))):
+        for cut in range(min(MOST_BEFORE, len(words))):
             found = self.registers.get("".join(words[cut:]).removeprefix(prefix))
             if found is not None:
                 return found
@@ -184,19 +193,6 @@ class Names:
                 found = self._ended(rest[len(first) :], kind)
                 if found is not None:
                     return found
-        return None
-
-    def frame_of(self, name: str, prefix: str) -> tuple[str, Register] | None:
-        """(read or write, register) of a name that says so of a whole command: WRITE_REG, REG_READ, any text behind."""
-        pieces = [p.upper() for p in pieces_of(name)]
-        for at, piece in enumerate(pieces):
-            kind = _ACCESS.get(piece)
-            if kind is None or flat("".join(pieces[:at])) not in (prefix, ""):
-                continue
-            for end in range(len(pieces), at + 1, -1):
-                register = self.registers.get(flat("".join(pieces[at + 1 : end])))
-                if register is not None:
-                    return kind, register
         return None
 
     def _exact(self, key: str) -> Meant | None:

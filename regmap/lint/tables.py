@@ -1,4 +1,4 @@
-"""Numbers of a header that are whole commands, and arrays of what the codes of a field stand for."""
+"""Arrays of what the codes of a field stand for."""
 
 from __future__ import annotations
 
@@ -6,12 +6,9 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from ..chip import values
-from ..chip.bits import hexword
-from ..chip.model import Chip, Field, Register
+from ..chip.model import Field
 from ..errors import CallError
-from ..frames.codec import Codec
 from ..quantity import NONE, Band, Quantity, parse, show
-from .defines import Define
 
 Told = tuple[str, str]
 _UNITS = {
@@ -24,30 +21,6 @@ def unitless(name: str) -> tuple[str, str]:
     """The name without the unit that it ends with, and that unit."""
     head, _, unit = name.rpartition("_")
     return (head, _UNITS[unit.upper()]) if unit.upper() in _UNITS and head else (name, "")
-
-
-def judge_command(chip: Chip, item: Define, kind: str, register: Register) -> Iterator[Told]:
-    """A whole command: its operation, register and check bits; without data and check bits it is a beginning."""
-    codec = Codec(chip)
-    value = item.value
-    assert value is not None
-    frame = codec.frame_in_force(None, register)
-    wanted = f"a command that {kind}s {register.name}"
-    if value >> frame.length:
-        yield f"0x{value:X}", f"{wanted}, a word of {frame.length} bits"
-        return
-    right = codec.read(register) if kind == "read" else codec.write(register, 0)
-    own = {p.name for p in frame.command.parts if p.kind in ("operation", "address", "page")}
-    heads = [p.bits for p in frame.command.parts if p.name in own]
-    head = sum(1 << b for bits in heads for b in bits)
-    if (value ^ right.word) & head:
-        sent = codec.decode_command(value)
-        of = f" {sent.register.name}" if sent.register is not None else ""
-        said = f"{sent.kind}{of}" if sent.kind else "no access"
-        yield f"{hexword(value, frame.length)}: {said}", wanted
-    elif value & ~head:
-        for flaw in codec.decode_command(value, frame=frame).flaws:
-            yield f"{hexword(value, frame.length)}, whose part '{flaw.part}' is wrong", wanted
 
 
 def judge_values(field: Field, unit: str, numbers: tuple[int, ...]) -> Iterator[Told | None]:

@@ -11,6 +11,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from regmap.cheader import Options, generate
+from regmap.cheader.languages import generate_in
+from regmap.chip.model import Chip
 from regmap.lint.defines import Define, evaluated
 from regmap.lint.header import lint
 from regmap.lint.preprocess import preprocess
@@ -24,6 +26,7 @@ def read_defines(text: str) -> list[Define]:
     return [evaluated(item, unit.evaluator) for item in unit.items]
 
 
+MAPS = ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "quokka16", "kowari16")
 CHIP = load_map("quoll16")
 
 GOOD = """
@@ -132,7 +135,7 @@ def test_what_was_not_read_is_told_with_the_reason() -> None:
 
 def test_the_generated_header_is_sound_by_this_reading() -> None:
     """The other direction as an oracle: addresses, masks, shifts, options and reset words agree."""
-    for name in ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "quokka16", "kowari16"):
+    for name in MAPS:
         chip = load_map(name)
         result = lint(chip, generate(chip, Options(prefix="gd")).header, f"{name}.h")
         fields = sum(len(r.fields) for r in chip.registers.values())
@@ -140,12 +143,31 @@ def test_the_generated_header_is_sound_by_this_reading() -> None:
         assert result.read >= 3 * fields
 
 
-@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum", "radiator_fan"])
+@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum", "radiator_fan", "pump_second_source"])  # fmt: skip
 def test_a_generated_header_of_a_stage_is_sound_too(name: str) -> None:
     stage = load_stage(name)
     assert lint(stage.chip, generate(stage, Options(prefix="gd")).header, "gd.h").problems == ()
     values = "#define DRV_TIMING_DEAD_TIME_NS 1000\n#define DRV_MODE_PWM_FREQ_HZ 20000\n"
     assert lint(CHIP, values + ANCHOR, "h.h").problems == ()
+
+
+@pytest.mark.parametrize("prefix", ["gd", "", "acme_drv"])
+def test_what_is_generated_in_cpp_is_sound_too(prefix: str) -> None:
+    for name in (*MAPS, "coolant_pump", "conveyor_drum", "radiator_fan", "pump_second_source"):
+        source = load_map(name) if name in MAPS else load_stage(name)
+        chip = source if isinstance(source, Chip) else source.chip
+        made = generate_in("cpp", source, Options(prefix=prefix or source.name)).header
+        result = lint(chip, made, f"{name}.hpp")
+        assert result.problems == (), [str(p) for p in result.problems][:5]
+        assert result.read >= 2 * sum(len(r.fields) for r in chip.registers.values())
+
+
+def test_one_header_for_two_boards_is_sound_for_each() -> None:
+    stage, other = load_stage("coolant_pump"), load_stage("pump_second_source")
+    text = generate(stage, Options(prefix="gd"), [], [other]).header
+    for board in ("0", "1"):
+        result = lint(stage.chip, text, "gd.h", None, {"GD_VARIANT": board})
+        assert result.problems == (), [str(p) for p in result.problems][:5]
 
 
 def test_lines_comments_and_splices() -> None:

@@ -1,0 +1,245 @@
+"""Numbers of a header that are whole commands, or say where the parts of a command lie."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+
+from regmap.record import dataclass, replace
+
+from ..chip.bits import deposit, extract, hexword, mask_of, spans
+from ..chip.model import Chip, Command, Frame, Part, Register
+from ..errors import CallError
+from ..frames.codec import Codec
+from ..quantity import plural
+from .defines import Define
+from .judge import Disagreement, judge
+from .names import Meant, Names, flat, kind_of, pieces_of
+
+_ACCESS = {"WRITE": "write", "WR": "write", "READ": "read", "RD": "read"}
+#: what may stand beside a name and says that it is a whole command
+_WHOLE = {"FRAME", "CMD", "COMMAND", "FRM", "TX", "MSG", "WORD"}
+_PARTS: Mapping[str, tuple[str, ...]] = {
+    "address": ("ADDR", "ADDRESS", "ADR"),
+    "data": ("DATA", "PAYLOAD"),
+    "operation": ("RW", "OP", "OPCODE", "OPERATION"),
+    "parity": ("PARITY", "PAR"),
+    "crc": ("CRC",),
+}
+MOST_BEFORE = 3  # words before what a name is about
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a constant is in a command: `kind` read, write, command, frame, part or code."""
+
+    kind: str
+    register: Register | None = None
+    command: Command | None = None
+    #: the words of the name behind the register
+    behind: str = ""
+    part: str = ""
+    of_part: str = ""
+
+
+class Commands:
+    """What names say of commands, and whether the numbers are those that the chip takes."""
+
+    def __init__(self, chip: Chip, names: Names) -> None:
+        self.chip, self.names, self.codec = chip, names, Codec(chip)
+        #: parts of which a shift stands in the header
+        self.shifted: set[str] = set()
+        self.commands = {flat(c.name): c for c in chip.commands.values()}
+        self.longest = max(f.length for f in chip.frames.values())
+        self.shortest = min(f.length for f in chip.frames.values())
+
+    def meaning(self, item: Define) -> Meaning | None:
+        """What a name says of a command; None where it says nothing, or the number is too small to be one."""
+        value = item.value
+        if value is None:
+            return None
+        pieces = [p.upper() for p in pieces_of(item.name)]
+        for at, piece in enumerate(pieces[: MOST_BEFORE + 1]):
+            kind = _ACCESS.get(piece)
+            if kind is None:
+                continue
+            found = self._register(pieces[at + 1 :])
+            if found is not None and value >> found[0].width:
+                return Meaning(kind, *found[:1], behind=found[1])
+        for at in range(1, len(pieces)):
+            kind = _ACCESS.get(pieces[at])
+            if kind is not None and not set(pieces[at + 1 :]) - _WHOLE:
+                for cut in range(min(at, MOST_BEFORE)):
+                    register = self.names.registers.get(flat("".join(pieces[cut:at])))
+                    if register is not None and value >> register.width:
+                        return Meaning(kind, register)
+        for at, piece in enumerate(pieces[1 : MOST_BEFORE + 1], 1):
+            rest = set(pieces[at + 1 :]) - _WHOLE - {"BIT", "FLAG", "MASK", "OP"}
+            if piece in _ACCESS and not rest and value >> 4:
+                return Meaning("code", part="operation", of_part=_ACCESS[piece])
+        return self._other(pieces, value)
+
+    def _other(self, pieces: list[str], value: int) -> Meaning | None:
+        bare = [p for p in pieces if p not in _WHOLE]
+        for cut in range(min(len(bare), MOST_BEFORE)):
+            command = self.commands.get(flat("".join(bare[cut:])))
+            if command is not None and value >> (self.shortest - 8):
+                return Meaning("command", command=command)
+        if pieces[-1:] and pieces[-1] in ("FRAME", "FRM") and value >> (self.shortest - 8):
+            return Meaning("frame")
+        if 2 <= len(pieces) <= 4 and kind_of(pieces[-1]) in ("mask", "shift"):
+            named = [k for k, words in _PARTS.items() if pieces[-2] in words]
+            if named and len(pieces) - 2 <= 1 + (pieces[0] not in _WHOLE):
+                return Meaning("part", part=named[0], of_part=kind_of(pieces[-1]))
+        return None
+
+    def _register(self, words: list[str]) -> tuple[Register, str] | None:
+        for end in range(len(words), 0, -1):
+            register = self.names.registers.get(flat("".join(words[:end])))
+            if register is not None:
+                return register, flat("".join(words[end:]))
+        return None
+
+    def judge(self, item: Define, meaning: Meaning) -> list[Disagreement] | None:
+        """What is wrong with it; None where the chip takes such a command only in another state than after reset."""
+        try:
+            return list(self._judge(item, meaning))
+        except CallError:
+            return None
+
+    def _judge(self, item: Define, meaning: Meaning) -> Iterator[Disagreement]:
+        value = item.value
+        assert value is not None
+        if meaning.register is not None:
+            yield from self._access(item, meaning.kind, meaning.register, meaning.behind)
+        elif meaning.command is not None:
+            yield from self._command(value, meaning.command)
+        elif meaning.kind == "frame":
+            yield from self._whole(value)
+        else:
+            yield from self._part(value, meaning)
+
+    def _access(
+        self, item: Define, kind: str, register: Register, behind: str
+    ) -> Iterator[Disagreement]:
+        """A whole command: its operation, register, data and check bits; without data and check bits it is a beginning."""
+        value = item.value
+        assert value is not None
+        frame = self.codec.frame_in_force(None, register)
+        wanted = f"a command that {kind}s {register.name}"
+        if value >> frame.length:
+            if value >> self.longest:
+                yield Disagreement(f"0x{value:X}", f"{wanted}, a word of {frame.length} bits")
+            else:
+                yield from self._whole(value)
+            return
+        right = self.codec.read(register) if kind == "read" else self.codec.write(register, 0)
+        head = mask_of(tuple(b for p in _heads(frame) for b in p.bits))
+        if (value ^ right.word) & head:
+            sent = self.codec.decode_command(value)
+            of = f" {sent.register.name}" if sent.register is not None else ""
+            said = f"{sent.kind}{of}" if sent.kind else "no access"
+            yield Disagreement(f"{hexword(value, frame.length)}: {said}", f"{wanted}, {hexword(right.word, frame.length)}", right=right.word if kind == "read" else None)  # fmt: skip
+            return
+        if not value & ~head:
+            return
+        flaws = self.codec.decode_command(value, frame=frame).flaws
+        for flaw in flaws:
+            yield Disagreement(f"{hexword(value, frame.length)}, whose part '{flaw.part}' is wrong", wanted)  # fmt: skip
+        if kind == "write" and not flaws:
+            yield from self._data(item, value, frame, register, behind)
+
+    def _data(
+        self, item: Define, value: int, frame: Frame, register: Register, behind: str
+    ) -> Iterator[Disagreement]:
+        """The data of a write: what the name says behind the register, a comment, and the reserved bits."""
+        part = frame.command.of_kind("data")
+        if part is None:
+            return
+        data = extract(value, part.bits) & register.mask
+        from_name = self.names.meaning(flat(register.name) + behind, "") if behind else None
+        if behind and kind_of(behind) == "reset" and data != register.reset:
+            yield Disagreement(f"data {hexword(data, register.width)}", f"{hexword(register.reset, register.width)}, the reset word of {register.name}")  # fmt: skip
+        if from_name is not None and from_name.option is not None and from_name.field is not None:
+            of = from_name.field
+            code = extract(data, of.bits)
+            if code != from_name.option:
+                yield Disagreement(
+                    f"code {code} for '{from_name.option_name}' in {of.ref}",
+                    f"code {from_name.option} of {of.ref}",
+                )
+        said = re.search(rf"\b{register.name}\s*=\s*(0[xX][0-9a-fA-F]+)", item.comment)
+        if said is not None and int(said[1], 16) != data:
+            yield Disagreement(f"data {hexword(data, register.width)}", f"{said[1]} as the comment says, for {register.name}")  # fmt: skip
+        word = replace(item, value=data, comment="")
+        for found in judge(self.chip, word, Meant("word", register), set()):
+            yield found._replace(right=None)
+
+    def _command(self, value: int, command: Command) -> Iterator[Disagreement]:
+        right = self.codec.command(command)
+        if value != right.word and self._elsewhere(value, command, right.frame):
+            return
+        checks = mask_of(tuple(b for p in right.frame.command.parts if p.kind in ("crc", "parity", "counter") for b in p.bits))  # fmt: skip
+        open_bits = 0
+        data = right.frame.command.of_kind("data")
+        if command.takes_data and data is not None:
+            open_bits = mask_of(data.bits)
+        ok = (value ^ right.word) & ~open_bits & ~checks == 0
+        exact = value & checks in (0, right.word & checks) or bool(open_bits)
+        if not (ok and exact):
+            yield Disagreement(
+                hexword(value, right.frame.length),
+                f"{hexword(right.word, right.frame.length)}, the command {command.name}",
+                right=None if open_bits else right.word,
+            )
+
+    def _elsewhere(self, value: int, command: Command, usual: Frame) -> bool:
+        """Whether it is that command in another frame of the chip."""
+        for frame in self.chip.frames.values():
+            if frame is not usual and not value >> frame.length:
+                sent = self.codec.decode_command(value, frame=frame)
+                if sent.command is command and not sent.flaws:
+                    return True
+        return False
+
+    def _whole(self, value: int) -> Iterator[Disagreement]:
+        """A number that calls itself a frame: its fixed and check bits."""
+        if value >> self.longest:
+            yield Disagreement(f"0x{value:X}", f"a frame of at most {self.longest} bits")
+            return
+        sent = self.codec.decode_command(value)
+        for flaw in sent.flaws:
+            of = f" of {sent.register.name}" if sent.register is not None else ""
+            yield Disagreement(f"{hexword(value, sent.frame.length)}, whose part '{flaw.part}' is wrong", f"a {sent.kind or 'command'}{of} that {self.chip.name} takes")  # fmt: skip
+
+    def _masks(self, part: Part) -> list[int]:
+        """Its mask in place; where a shift stands beside it, or none is needed, the one before the shift too."""
+        before = (
+            [(1 << len(part.bits)) - 1] if part.kind in self.shifted or not min(part.bits) else []
+        )
+        return [mask_of(part.bits), *before]
+
+    def _part(self, value: int, meaning: Meaning) -> Iterator[Disagreement]:
+        frames = self.chip.frames.values()
+        layouts = [x for f in frames for x in (f.command, *f.replies.values())]
+        parts = [p for x in layouts for p in x.parts if p.kind == meaning.part]
+        own = [p for f in frames for p in f.command.parts if p.kind == meaning.part]
+        if not own:
+            return
+        first = own[0]
+        where = f"{plural('bit', len(first.bits))} {spans(first.bits)} of the command"
+        if meaning.kind == "code":
+            codes = {deposit(p.codes[meaning.of_part], p.bits) for p in own if meaning.of_part in p.codes}  # fmt: skip
+            right, accepted = min(codes, default=0), codes | {mask_of(p.bits) for p in own if len(p.bits) == 1}  # fmt: skip
+            if codes and value not in accepted:
+                yield Disagreement(f"0x{value:X}", f"0x{right:X}, the operation {meaning.of_part}: {where}", right=right)  # fmt: skip
+        elif meaning.of_part == "shift":
+            if value not in {min(p.bits) for p in parts}:
+                yield Disagreement(f"shift {value}", f"{min(first.bits)}, {where}", right=min(first.bits))  # fmt: skip
+        elif value not in {m for p in parts for m in self._masks(p)}:
+            yield Disagreement(f"mask 0x{value:X}", f"0x{mask_of(first.bits):X}, {where}", right=mask_of(first.bits))  # fmt: skip
+
+
+def _heads(frame: Frame) -> list[Part]:
+    """The parts that say what is asked of which register."""
+    return [p for p in frame.command.parts if p.kind in ("operation", "address", "page")]

@@ -26,6 +26,8 @@ _PARTS: Mapping[str, tuple[str, ...]] = {
     "parity": ("PARITY", "PAR"),
     "crc": ("CRC",),
 }
+#: with these words it is about frames, but none itself
+_NO_FRAME = {"ERR", "ERROR", "FAIL", "BAD", "STATUS", "COUNT", "MAX", "MIN", "RX", "REPLY", "LEN", "SIZE", "TIME", "E"}  # fmt: skip
 MOST_BEFORE = 3  # words before what a name is about
 
 
@@ -85,7 +87,12 @@ class Commands:
             command = self.commands.get(flat("".join(bare[cut:])))
             if command is not None and value >> (self.shortest - 8):
                 return Meaning("command", command=command)
-        if pieces[-1:] and pieces[-1] in ("FRAME", "FRM") and value >> (self.shortest - 8):
+        if (
+            pieces[-1:]
+            and pieces[-1] in ("FRAME", "FRM")
+            and not _NO_FRAME & set(pieces)
+            and value >> (self.shortest - 8)
+        ):
             return Meaning("frame")
         if 2 <= len(pieces) <= 4 and kind_of(pieces[-1]) in ("mask", "shift"):
             named = [k for k, words in _PARTS.items() if pieces[-2] in words]
@@ -214,9 +221,8 @@ class Commands:
 
     def _masks(self, part: Part) -> list[int]:
         """Its mask in place; where a shift stands beside it, or none is needed, the one before the shift too."""
-        before = (
-            [(1 << len(part.bits)) - 1] if part.kind in self.shifted or not min(part.bits) else []
-        )
+        low = part.kind in self.shifted or part.kind == "address" or not min(part.bits)
+        before = [(1 << len(part.bits)) - 1] if low else []
         return [mask_of(part.bits), *before]
 
     def _part(self, value: int, meaning: Meaning) -> Iterator[Disagreement]:

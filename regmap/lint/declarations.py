@@ -257,7 +257,8 @@ class _Reader:
                 value, why = None, str(error)
             made = self._define(node.name, node.coord, value, "", why)
             name = self._scoped(node.name)
-            self.found.constants.append(replace(made, name=name))
+            told = self._scoped(_spelt(node.name)) if self.scope else name
+            self.found.constants.append(replace(made, name=told))
             if value is not None:
                 self.evaluator.names.setdefault(name, value)
 
@@ -443,6 +444,11 @@ def _string(node: Any) -> str:
     """What a string says; "" for all else."""
     text = getattr(node, "value", None)
     return text[1:-1] if isinstance(text, str) and text[:1] == '"' else ""
+
+
+def _spelt(name: str) -> str:
+    """kGainMask as Gain_Mask, so that the words within a name that namespaces stand around are seen."""
+    return re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", re.sub(r"^k(?=[A-Z])", "", name))
 
 
 def _untyped(name: str) -> str:

@@ -43,6 +43,8 @@ class Define:
     file: str = ""
     #: what an enumerator is called too: by the name of its enumeration and its own
     also: str = ""
+    #: the body with such macros expanded as make more than numbers, where it uses any
+    expanded: str = ""
 
 
 class Unreadable(Exception):  # noqa: N818 (never leaves this module)
@@ -82,8 +84,9 @@ def evaluated(item: Define, evaluator: Evaluator) -> Define:
     if item.why:
         return item
     try:
-        own = evaluator.macros[item.name].body == item.body
-        return replace(item, value=evaluator.of(item.name) if own else evaluator.value(item.body))
+        body = item.expanded or item.body
+        own = evaluator.macros[item.name].body == body
+        return replace(item, value=evaluator.of(item.name) if own else evaluator.value(body))
     except Unreadable as error:
         return replace(item, why=str(error))
 

@@ -144,13 +144,14 @@ class _Judging:
                 if named is not None and (meant is None or meant.kind == "option" or named.option is not None):  # fmt: skip
                     meant = named
             told = self.commands.meaning(item)
-            if told is not None and (told.register is not None or meant is None):
-                findings = self.commands.judge(item, told)
-                if findings is not None:
-                    self.compared += 1
-                    for found in findings:
-                        self._tell(item, found)
-                    continue
+            findings = self.commands.judge(item, told) if told is not None else None
+            alone = told is not None and (told.register is not None or meant is None)
+            # what is right by one of two readings is right
+            if findings is not None and (alone or not findings):
+                self.compared += 1
+                for found in findings:
+                    self._tell(item, found)
+                continue
             if meant is None or item.value is None:
                 self._leave(item, meant)
                 continue
@@ -214,13 +215,16 @@ class _Judging:
                 self.problems.append(_problem(row.item, f"address 0x{row.address:X}", where))
 
     def _tables(self) -> None:
-        addresses = {r.address for r in self.chip.registers.values()}
+        registers = self.chip.registers.values()
+        written = {r.address for r in registers if r.settings}
+        addresses = {r.address for r in registers}
         held: dict[str, list[bool]] = {}
         for row in self.declared.rows:
             if row.address is not None:
-                held.setdefault(row.table, []).append(row.address in addresses)
+                known = addresses if _kind_of_rows(row.table) == "reset" else written
+                held.setdefault(row.table, []).append(row.address in known)
         # most keys are addresses of the chip: so all are meant to be
-        by_address = {t for t, known in held.items() if 4 * sum(known) >= 3 * len(known) and _holds_words(t)}  # fmt: skip
+        by_address = {t for t, k in held.items() if 4 * sum(k) >= 3 * len(k) and _holds_words(t)}  # fmt: skip
         for row in self.declared.rows:
             self._row(row, by_address)
         for described in self.declared.described:
@@ -241,11 +245,14 @@ class _Judging:
                     self.problems.append(_problem(array.item, *wrong, at_value=False))
 
 
+#: what tables are called that hold words of registers
+_OF_WORDS = {"CONFIG", "CFG", "CONF", "INIT", "SETUP", "REGS", "REGISTERS"}
+
+
 def _holds_words(table: str) -> bool:
     """Whether a table says of itself that it holds words of registers."""
-    words = {p.upper() for p in pieces_of(table)}
-    kinds = {kind_of(p) for p in words}
-    return bool(kinds & {"reset", "word"}) or bool(words & {"REGS", "REGISTERS", "WORDS", "VALUES"})
+    words = {p.upper() for p in pieces_of(unitless(table)[0])}
+    return unitless(table)[1] == "" and bool(words & _OF_WORDS or _kind_of_rows(table) == "reset")
 
 
 def _kind_of_rows(table: str) -> str:

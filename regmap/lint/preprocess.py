@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from regmap.record import dataclass, field
+from regmap.record import dataclass, field, replace
 
 from ..budgets import limit, over
 from .defines import TYPE_WORDS, Define, Evaluator, Macro, Unreadable, logical_lines, tokens_of
@@ -388,6 +388,18 @@ def _preprocessor() -> Any:
             finally:
                 self.macros = self.every
 
+        def _spelt_out(self, item: Define) -> Define:
+            """With macros expanded that paste or make more than numbers: UL(6) is 6UL."""
+            wanted = any(n in self.making for n in _NAME.findall(item.body))
+            if not wanted or item.params is not None or len(item.body) > LONGEST:
+                return item
+            tokens = self.expand_macros(
+                self._cut(item.body, item.file, item.line)[:-1], [item.name]
+            )
+            body = "".join(t.value for t in tokens)
+            self.own_macros[item.name] = Macro(None, body)
+            return replace(item, expanded=body)
+
         # --- what comes out -------------------------------------------------------------------
         def unit(self) -> HeaderUnit:
             lines: list[CodeLine] = []
@@ -410,8 +422,15 @@ def _preprocessor() -> Any:
                 stopped = self.notes.pop()
             if at is not None:
                 lines.append(CodeLine(*at, "".join(parts)))
+            items = [i for rows in self.items.values() for i in rows if i.body]
+            if stopped is None:
+                try:
+                    items = [self._spelt_out(i) for i in items]
+                except (_TooMuch, RecursionError) as error:
+                    self._note(str(error))
+                    stopped = self.notes.pop()
             return HeaderUnit(
-                items=[i for rows in self.items.values() for i in rows if i.body],
+                items=items,
                 evaluator=Evaluator(self.own_macros),
                 lines=lines,
                 notes=self.notes,

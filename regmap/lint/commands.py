@@ -32,7 +32,7 @@ MOST_BEFORE = 3  # words before what a name is about
 
 
 @dataclass(frozen=True, slots=True)
-class Meaning:
+class CommandMeant:
     """What a constant is in a command: `kind` read, write, command, frame, part or code."""
 
     kind: str
@@ -55,7 +55,7 @@ class Commands:
         self.longest = max(f.length for f in chip.frames.values())
         self.shortest = min(f.length for f in chip.frames.values())
 
-    def meaning(self, item: Define) -> Meaning | None:
+    def meaning(self, item: Define) -> CommandMeant | None:
         """What a name says of a command; None where it says nothing, or the number is too small to be one."""
         value = item.value
         if value is None:
@@ -67,37 +67,37 @@ class Commands:
                 continue
             found = self._register(pieces[at + 1 :])
             if found is not None and value >> found[0].width:
-                return Meaning(kind, *found[:1], behind=found[1])
+                return CommandMeant(kind, *found[:1], behind=found[1])
         for at in range(1, len(pieces)):
             kind = _ACCESS.get(pieces[at])
             if kind is not None and not set(pieces[at + 1 :]) - _WHOLE:
                 for cut in range(min(at, MOST_BEFORE)):
                     register = self.names.registers.get(flat("".join(pieces[cut:at])))
                     if register is not None and value >> register.width:
-                        return Meaning(kind, register)
+                        return CommandMeant(kind, register)
         for at, piece in enumerate(pieces[1 : MOST_BEFORE + 1], 1):
             rest = set(pieces[at + 1 :]) - _WHOLE - {"BIT", "FLAG", "MASK", "OP"}
             if piece in _ACCESS and not rest and value >> 4:
-                return Meaning("code", part="operation", of_part=_ACCESS[piece])
+                return CommandMeant("code", part="operation", of_part=_ACCESS[piece])
         return self._other(pieces, value)
 
-    def _other(self, pieces: list[str], value: int) -> Meaning | None:
+    def _other(self, pieces: list[str], value: int) -> CommandMeant | None:
         bare = [p for p in pieces if p not in _WHOLE]
         for cut in range(min(len(bare), MOST_BEFORE)):
             command = self.commands.get(flat("".join(bare[cut:])))
             if command is not None and value >> (self.shortest - 8):
-                return Meaning("command", command=command)
+                return CommandMeant("command", command=command)
         if (
             pieces[-1:]
             and pieces[-1] in ("FRAME", "FRM")
             and not _NO_FRAME & set(pieces)
             and value >> (self.shortest - 8)
         ):
-            return Meaning("frame")
+            return CommandMeant("frame")
         if 2 <= len(pieces) <= 4 and kind_of(pieces[-1]) in ("mask", "shift"):
             named = [k for k, words in _PARTS.items() if pieces[-2] in words]
             if named and len(pieces) - 2 <= 1 + (pieces[0] not in _WHOLE):
-                return Meaning("part", part=named[0], of_part=kind_of(pieces[-1]))
+                return CommandMeant("part", part=named[0], of_part=kind_of(pieces[-1]))
         return None
 
     def _register(self, words: list[str]) -> tuple[Register, str] | None:
@@ -107,14 +107,14 @@ class Commands:
                 return register, flat("".join(words[end:]))
         return None
 
-    def judge(self, item: Define, meaning: Meaning) -> list[Disagreement] | None:
+    def judge(self, item: Define, meaning: CommandMeant) -> list[Disagreement] | None:
         """What is wrong with it; None where the chip takes such a command only in another state than after reset."""
         try:
             return list(self._judge(item, meaning))
         except CallError:
             return None
 
-    def _judge(self, item: Define, meaning: Meaning) -> Iterator[Disagreement]:
+    def _judge(self, item: Define, meaning: CommandMeant) -> Iterator[Disagreement]:
         value = item.value
         assert value is not None
         if meaning.register is not None:
@@ -225,7 +225,7 @@ class Commands:
         before = [(1 << len(part.bits)) - 1] if low else []
         return [mask_of(part.bits), *before]
 
-    def _part(self, value: int, meaning: Meaning) -> Iterator[Disagreement]:
+    def _part(self, value: int, meaning: CommandMeant) -> Iterator[Disagreement]:
         frames = self.chip.frames.values()
         layouts = [x for f in frames for x in (f.command, *f.replies.values())]
         parts = [p for x in layouts for p in x.parts if p.kind == meaning.part]

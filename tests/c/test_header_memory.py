@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 import regmap.cheader
-from regmap.cheader import Options, generate, select
+from regmap.cheader import SECTIONS, Options, generate, select
+from regmap.cli.header import with_derived
 from regmap.stages.load import load_stage
 
 HERE = Path(__file__).parent
@@ -32,7 +33,7 @@ PARTS = {
     ),
 }
 #: what `--only` each of them costs, with the sections that it needs
-SECTIONS = ("frames", "init", "verify", "run", "helpers", "faults", "strings")
+SHIPPED = ("coolant_pump", "conveyor_drum")
 #: flags of the compiler, flash and RAM as columns of the table of sections
 TARGETS = {
     "avr-gcc": (["-mmcu=atmega328p", "-fno-common", "-Os", "-std=c99", "-c"], 0, 1),
@@ -44,10 +45,16 @@ TARGETS = {
     "sdcc": (["-mmcs51", "--model-large", "--stack-auto", "--std-c99", "-c"], 4, 5),
 }
 #: the suite takes one section of each target
-MEASURED = [(s, t) for s in SECTIONS for t in TARGETS]
+MEASURED = [(g, s, t) for g in SHIPPED for s in SECTIONS for t in TARGETS]
 if "GATEWORD_WRITE_SIZES" not in os.environ and "GATEWORD_ALL_TARGETS" not in os.environ:
-    MEASURED = [("run", "avr-gcc"), ("verify", "arm-none-eabi-gcc"), ("frames", "sdcc")]
-ROWS = [(stage, parts) for stage in ("coolant_pump", "conveyor_drum") for parts in PARTS]
+    MEASURED = [
+        ("coolant_pump", "run", "avr-gcc"),
+        ("conveyor_drum", "modes", "avr-gcc"),
+        ("conveyor_drum", "verify", "arm-none-eabi-gcc"),
+        ("coolant_pump", "values", "arm-none-eabi-gcc"),
+        ("coolant_pump", "frames", "sdcc"),
+    ]
+ROWS = [(stage, parts) for stage in SHIPPED for parts in PARTS]
 
 
 def written(stage: str, parts: str) -> list[int]:
@@ -71,7 +78,8 @@ def holds(stage: str, parts: str, column: int, measured: int) -> None:
 
 
 def put(stage: str, parts: str, folder: Path) -> Path:
-    made = generate(load_stage(stage), PARTS[parts])
+    source = load_stage(stage)
+    made = generate(source, with_derived(PARTS[parts], source))
     (folder / "gd.h").write_text(made.header, "utf-8")
     (folder / "gd.c").write_text(str(made.source), "utf-8")
     return folder / "gd.c"
@@ -115,15 +123,17 @@ def test_flash_on_a_cortex_m0(
     holds(stage, parts, 2, flash)
 
 
-@pytest.mark.parametrize(("section", "tool"), MEASURED)
+@pytest.mark.parametrize(("stage", "section", "tool"), MEASURED)
 def test_what_a_section_costs(
-    section: str, tool: str, tmp_path: Path, need_tool: Callable[[str], str]
+    stage: str, section: str, tool: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     """Constants and code of the section in flash; in RAM what the program gives to its routines, never a table."""
     options = Options(prefix="gd", split=True, include="gd.h", sections=select([section]))
-    made = generate(load_stage("coolant_pump"), options)
+    chosen = load_stage(stage)
+    made = generate(chosen, with_derived(options, chosen))
     (tmp_path / "gd.h").write_text(made.header, "utf-8")
-    given = "gd_spi_t spi;\ngd_task_t task;\n" if section == "run" else ""
+    runs = "run" in (options.sections or ())
+    given = "gd_spi_t spi;\ngd_task_t task;\n" if runs else ""
     source, target = tmp_path / "gd.c", tmp_path / "gd.o"
     source.write_text(str(made.source) + given, "utf-8")
     flags, flash, ram = TARGETS[tool]
@@ -136,9 +146,15 @@ def test_what_a_section_costs(
         )
     else:
         found = sections(tool.replace("gcc", "size"), target)
-    assert (found[1] > 0) == (section == "run")
-    holds("coolant_pump", section, flash, found[0])
-    holds("coolant_pump", section, ram, found[1])
+    assert (found[1] > 0) == runs
+    holds(stage, section, flash, found[0])
+    holds(stage, section, ram, found[1])
+
+
+def test_the_table_has_every_section_of_both_stages() -> None:
+    for stage in SHIPPED:
+        for section in SECTIONS:
+            assert len(written(stage, section)) == 6, (stage, section)
 
 
 def areas(path: Path) -> dict[str, int]:

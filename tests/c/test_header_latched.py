@@ -99,6 +99,10 @@ def own_stage(kind: str, folder: Path) -> Stage:
     way, _, after = kind.partition(", ")
     access, cleared = WAYS[way]
     text = MAP.format(access=access, way=cleared, after=after[0])
+    for other in ("OC", "POR"):  # a value written clears the fault whose it is
+        own = f"{other}: {{at: STAT.{other},"
+        line = next(x for x in text.splitlines() if own in x)
+        text = text.replace(line, line.replace("STAT.SPI = 1", f"STAT.{other} = 1"))
     (folder / "latch24.yaml").write_text(text, "utf-8")
     (folder / "latched.yaml").write_text(STAGE, "utf-8")
     return load_stage(folder / "latched.yaml")

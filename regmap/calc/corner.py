@@ -465,19 +465,31 @@ def without_residue(rule: Formula, args: dict[str, Any]) -> Any:
     return 0.0 if abs(value) <= moved else value
 
 
+#: extremes that were found: what was asked, in figures alone, and what came out
+_FOUND: dict[object, tuple[float, list[float]]] = {}
+_MOST_FOUND = 1 << 12
+
+
 def _extreme(root: Variable, *, highest: bool) -> tuple[float, Point]:
     """The highest or lowest value of a derived variable with the inputs' values that give it."""
     leaves = root.leaves
     if not leaves:
         return root.typ, {}
-    blocks, function, signs, inside = root.reduced()
+    blocks, (function, steps), signs, inside = root.reduced()
     way = 1 if highest else -1
     with _told(root):
         box = [  # where the sign is proven one end is enough
             (b.low, b.high) if not s else (b.high, b.high) if s == way else (b.low, b.low)
             for b, s in zip(blocks, signs, strict=True)
         ]
-        value, at = extreme(function, box, signs, inside, highest=highest)
+        # both sides of a bridge, and several checks, ask the same of the same figures
+        asked = (steps, tuple(box), tuple(signs), tuple(inside), highest)
+        known = _FOUND.get(asked)
+        if known is None:
+            if len(_FOUND) >= _MOST_FOUND:
+                _FOUND.clear()
+            known = _FOUND[asked] = extreme(function, box, signs, inside, highest=highest)
+        value, at = known
     if value and -_SMALL < value < _SMALL:
         value = root.value_at(_of_blocks(blocks, signs, at, way))
     if root.typ > value if highest else root.typ < value:
@@ -517,7 +529,9 @@ def _between(block: Variable, value: float) -> Point:
     return here
 
 
-Reduced = tuple[list[Variable], Callable[[Sequence[float]], float], list[int], list[int]]
+#: the function of the blocks' values, and what tells it from others: its formulas, their places and constants
+Program = tuple[Callable[[Sequence[float]], float], tuple[object, ...]]
+Reduced = tuple[list[Variable], Program, list[int], list[int]]
 
 
 def _reduced(root: Variable) -> Reduced:
@@ -602,9 +616,7 @@ def _flat(root: Variable, rule: Formula) -> Reduced:
     )
 
 
-def _program(
-    blocks: Mapping[object, Variable], inner: Mapping[object, Variable]
-) -> Callable[[Sequence[float]], float]:
+def _program(blocks: Mapping[object, Variable], inner: Mapping[object, Variable]) -> Program:
     """The function of the blocks' values: the formulas of `inner` one after the other."""
     place = {name: n for n, name in enumerate((*blocks, *inner))}
     steps = []
@@ -620,7 +632,7 @@ def _program(
             else:
                 taken.append(count + len(constants))
                 constants.append(arg.typ)
-        steps.append((place[_ident(variable)], variable.formula.function, taken))
+        steps.append((place[_ident(variable)], variable.formula.function, tuple(taken)))
     behind = [*([0.0] * len(inner)), *constants]
 
     def at(values: Sequence[float]) -> float:
@@ -629,4 +641,4 @@ def _program(
             known[n] = function(*[known[m] for m in taken])
         return float(known[count - 1])
 
-    return at
+    return at, (len(blocks), *steps, *constants)

@@ -86,10 +86,10 @@ def more_energy(a: Any, b: Any) -> Any:
 
 
 @formula(
-    "{b} + {tw} where {b} > 0, else 0",
+    "{b} + {tw} * sign({b})",
     "time",
     up="b tw",
-    source="a chip that never stopped needs no wake-up",
+    source="a chip that never stopped (sign 0) needs no wake-up",
 )
 def stopped_for(b: Any, tw: Any) -> Any:
     """How long the drive rests: below the threshold and waking up again; none without an interruption."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -27,7 +28,9 @@ from regmap.stages.whatif import with_inputs
 from tests.calc.conftest import STAGE
 
 DEVICES = Path(__file__).parents[2] / "devices"
-STAGES = ("coolant_pump", "conveyor_drum")
+#: GATEWORD_ALL=1 tries every stage, case and time; the suite one of each
+ALL = os.environ.get("GATEWORD_ALL") == "1"
+STAGES = ("coolant_pump", "conveyor_drum") if ALL else ("coolant_pump",)
 
 
 def every_input(name: str) -> Stage:
@@ -137,13 +140,15 @@ CASES: dict[str, Callable[[], Stage]] = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(
+    "case", CASES if ALL else ["pump with too short a dead time", "drum at 94 % duty"]
+)
 def test_nothing_that_holds_is_given_up_for_something_milder(case: str) -> None:
     """Nor for what fails all the same; a margin inside what the model may err does not hold."""
     assert_fair(propose(CASES[case](), seconds=5))
 
 
-@pytest.mark.parametrize("seconds", [0.3, 0.6, 1.0, 1.5])
+@pytest.mark.parametrize("seconds", [0.3, 0.6, 1.0, 1.5] if ALL else [0.6])
 def test_the_best_so_far_is_fair_whenever_it_is_asked_for(seconds: float) -> None:
     assert_fair(propose(CASES["drum that must be fast"](), seconds=seconds))
 
@@ -279,7 +284,7 @@ def test_the_first_better_settings_come_after_few_verdicts(
     assert_fair(result)
 
 
-@pytest.mark.parametrize("seconds", [1.5, 2.0, 4.0])
+@pytest.mark.parametrize("seconds", [1.5, 2.0, 4.0] if ALL else [1.5])
 @pytest.mark.parametrize("name", STAGES)
 def test_the_time_asked_for_is_kept(name: str, seconds: float, clock: Clock) -> None:
     """With all that is said afterwards, on a machine that takes 2 ms a check."""

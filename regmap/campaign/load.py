@@ -45,7 +45,7 @@ from ..document.schema import (
     Text,
     Word,
 )
-from ..document.source import Node, Sources, compose_file
+from ..document.source import Node, Source, Sources, compose_file
 from ..document.within import EXPECTED, may_read, named_file
 from ..errors import CallError, FileError, Problem, closest
 from ..maps.load import find_document, load_map
@@ -223,7 +223,7 @@ def read_campaign(path: Path, text: str | None = None) -> tuple[Campaign | None,
         source = compose_file(path, text)
         reader.sources.add(source)
         rec = campaign_shape().read(source.node, reader, "")
-        built = None if rec is BAD else _built(rec, reader, path, source.digest)
+        built = None if rec is BAD else _built(rec, reader, path, source)
     except FileError as error:
         return None, list(error.problems)
     if built is None or reader.errors:
@@ -252,10 +252,11 @@ def _document(rec: Rec, key: str, path: Path, reader: Reader) -> Path | None:
     if not may_read(found, path):
         reader.complain(node, key, f"{name} outside this folder", EXPECTED)
         return None
+    reader.sources.names_document(node)
     return found
 
 
-def _built(rec: Rec, reader: Reader, path: Path, own: str) -> Campaign | None:
+def _built(rec: Rec, reader: Reader, path: Path, own: Source) -> Campaign | None:
     stage: Stage | None = None
     if ("stage" in rec.key_nodes) == ("map" in rec.key_nodes):
         reader.complain(rec.node, "", "a campaign of neither or both", "one of stage: and map:")
@@ -280,7 +281,7 @@ def _built(rec: Rec, reader: Reader, path: Path, own: str) -> Campaign | None:
     modes = _modes(rec, stage, reader)
     cases = _cases(rec, chip, modes, stage, reader)
     digest = hashlib.sha256()
-    for part in (own, chip.digest, stage.digest if stage is not None else ""):
+    for part in (own.digest, chip.digest, stage.digest if stage is not None else ""):
         digest.update(part.encode() + b"\0")
     ready = target.get("ready_after")
     return Campaign(

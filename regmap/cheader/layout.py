@@ -120,8 +120,8 @@ def content_hash(
     chip = source if isinstance(source, Chip) else source.chip
     pieces = [
         options.version or __version__,
-        chip.content or chip.digest or repr(chip),
-        "" if isinstance(source, Chip) else source.content,
+        chip.digest or repr(chip),
+        "" if isinstance(source, Chip) else source.digest,
         prefix,
         ",".join(options.sections or tuple(SECTIONS)),
         str(options.split),
@@ -129,8 +129,8 @@ def content_hash(
         *_derived(options),
         *([str(options.chain)] if options.chain else []),
         *(text for d in options.of_variants for text in _derived(d)),
-        *(s.content for s in others),
-        *(f"variant {s.content}" for s in variants),
+        *(s.digest for s in others),
+        *(f"variant {s.digest}" for s in variants),
     ]
     return hashed("\0".join(pieces))
 

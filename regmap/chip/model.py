@@ -700,9 +700,8 @@ class Chip:
     summary: str = ""
     source: str = ""
     files: tuple[str, ...] = ()
+    #: of what its documents say, whatever their files are called
     digest: str = ""
-    #: as `digest`, but for what the files that it extends are called; "" where it extends none
-    content: str = ""
     #: what carries each role, sought once
     _of_role: dict[str, tuple[Field | Joined | External, ...]] = field(
         default_factory=dict, init=False, repr=False, compare=False

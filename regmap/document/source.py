@@ -63,22 +63,17 @@ class Source:
 
     @property
     def digest(self) -> str:
-        """SHA-256 of what the document says, in hex: comments, blanks and line ends do not count."""
-        return self._digest(set())
+        """SHA-256 of what the document says, in hex: comments, blanks and line ends do not count.
 
-    @property
-    def content(self) -> str:
-        """As `digest`, where what the documents that it names are called does not count either: theirs stand beside it."""
-        return self._digest(self.names)
-
-    def _digest(self, names: set[int]) -> str:
+        Nor does what the documents that it names and that are read are called: their digests stand beside this one.
+        """
         pieces: list[str] = []
         waiting = [self.node]
         while waiting:
             node = waiting.pop()
             kind = type(node)  # ten thousand nodes: classes are compared, not inherited from
             if kind is ScalarNode:
-                pieces.append("\3" if id(node) in names else node.value)
+                pieces.append("\3" if id(node) in self.names else node.value)
             elif kind is MappingNode:
                 pieces.append(f"\1{len(node.value)}")
                 for key, value in node.value:
@@ -105,9 +100,9 @@ class Sources:
             source.names.add(id(node))
 
     @property
-    def content(self) -> str:
+    def digest(self) -> str:
         """One digest of all: of what they say, whatever they are called."""
-        return hashed("".join(s.content for s in self.by_name.values()))
+        return hashed("".join(s.digest for s in self.by_name.values()))
 
     def place(self, node: Node | None, *, whole: bool = False) -> Place:
         """The place of a node: its first line; the span is the scalar's or the key's length."""

@@ -16,7 +16,6 @@ from typing import Literal
 from regmap.record import replace
 
 from ..chip.model import Chip, Param, Spi
-from ..digest import hashed
 from ..document.layers import drop, laid_over, line_of, value_of
 from ..document.schema import BAD, Reader, Rec
 from ..document.source import MappingNode, Node, ScalarNode, Sources, compose_file, has_key
@@ -210,8 +209,7 @@ def _build(rec: Rec, reader: Reader, sources: Sources) -> Chip:
         watchdog=rec.get("watchdog", ""),
         page_select=rec.get("page_select", ""),
         files=tuple(str(s.path) for s in sources.by_name.values()),
-        digest=hashed("".join(s.digest for s in sources.by_name.values())),
-        content=sources.content if len(sources.by_name) > 1 else "",
+        digest=sources.digest,
     )
     _check_shared_names(rec, reader)
     extras = Extras(chip, reader)

@@ -106,9 +106,8 @@ class Stage:
     file: str = ""
     map_name: str = ""
     files: tuple[str, ...] = ()
+    #: of what its documents and maps say, whatever their files are called
     digest: str = ""
-    #: as `digest`, but for what the files of its documents are called
-    content: str = ""
     doubts: tuple[Problem, ...] = ()
     #: of a mode: its name, what it is for, and how it is entered
     mode: str = ""
@@ -327,14 +326,7 @@ def _build(rec: Rec, chip: Chip, path: Path, reader: Reader, sources: Sources) -
         files=tuple(
             dict.fromkeys((str(path), *own[1:], *chip.files, *(f for c in chain for f in c.files)))
         ),
-        digest=hashed(
-            "".join(
-                [*(s.digest for s in sources.by_name.values()), *(c.digest for c in (chip, *chain))]
-            )
-        ),
-        content=hashed(
-            "".join([sources.content, *(c.content or c.digest for c in (chip, *chain))])
-        ),
+        digest=hashed("".join([sources.digest, *(c.digest for c in (chip, *chain))])),
     )
     if not reader.errors:
         _rules(stage, rec, reader)

@@ -8,6 +8,7 @@ import pytest
 
 from regmap.campaign.load import load_campaign, read_campaign
 from regmap.errors import FileError
+from regmap.maps.load import bundled
 
 GOOD = """\
 gateword_campaign: 1
@@ -42,6 +43,17 @@ def test_a_campaign_as_written(tmp_path: Path) -> None:
     assert "VDS_UH" in campaign.uncovered
     assert "OT" not in campaign.uncovered
     assert campaign.digest != load_digest(tmp_path, GOOD.replace("seed: 7", "seed: 8"))
+
+
+def test_what_the_stage_is_called_does_not_count(tmp_path: Path) -> None:
+    for name in ("one", "two"):
+        text = bundled("devices")["coolant_pump"].read_text("utf-8")
+        (tmp_path / f"{name}.yaml").write_text(text, "utf-8")
+    found = {
+        load_digest(tmp_path, GOOD.replace("stage: coolant_pump", f"stage: {stage}"))
+        for stage in ("coolant_pump", "one.yaml", "two.yaml")
+    }
+    assert len(found) == 1
 
 
 def load_digest(folder: Path, text: str) -> str:

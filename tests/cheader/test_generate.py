@@ -20,11 +20,12 @@ from regmap.behaviour.settings import bring_up_sequence
 from regmap.cheader import SECTIONS, Options, content_hash, depfile, generate, select
 from regmap.cheader.chosen import whole
 from regmap.cheader.faults import causes_first, clearing
-from regmap.cheader.languages import generate_in
+from regmap.cheader.languages import generate_in, self_test_in
+from regmap.cheader.selftest import self_test
 from regmap.cheader.steps import setting_text
 from regmap.chip.model import Access, Field, Register
 from regmap.errors import CallError
-from regmap.maps.load import load_map, read_map
+from regmap.maps.load import bundled, load_map, read_map
 from regmap.quantity import Band
 from regmap.stages.load import load_stage
 
@@ -60,7 +61,7 @@ def test_hash_follows_map_stage_version_and_options() -> None:
     options = Options(prefix="gd")
     base = content_hash(STAGE, options, "gd")
     others = {
-        content_hash(replace(STAGE, content="x"), options, "gd"),
+        content_hash(replace(STAGE, digest="x"), options, "gd"),
         content_hash(replace(STAGE, chip=replace(CHIP, digest="x")), options, "gd"),
         content_hash(CHIP, options, "gd"),
         content_hash(STAGE, options, "other"),
@@ -419,8 +420,6 @@ def test_trip_currents_stand_in_the_header_as_in_the_checks() -> None:
 
 def test_no_name_of_a_file_stands_in_header_or_source(tmp_path: Path) -> None:
     """The same stage in another folder, under another name, commented: the same bytes, with --source too."""
-    from regmap.maps.load import bundled
-
     known = bundled("devices")
     stage = "# to be read by people\n" + known["coolant_pump"].read_text("utf-8")
     stage = stage.replace("map: quoll16", "map: copied_map.yaml  # here")
@@ -606,3 +605,82 @@ def test_the_hash_of_settings_alone_follows_the_settings_alone(tmp_path: Path) -
         assert found[0] == found[1] == found[2]
         known.add(found[0][0])
     assert len(known) == 2
+
+
+NAMING = re.compile(r"^(map|extends): *(\w+?)(?:\.yaml)?$", re.MULTILINE)
+
+
+@pytest.fixture(scope="module")
+def under_other_names(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Every bundled document in a folder elsewhere, each under another name, by which the others name it."""
+    folder = tmp_path_factory.mktemp("elsewhere") / "deeper"
+    folder.mkdir()
+    moved = {}
+    for name, path in sorted(bundled("devices").items()):
+        text = NAMING.sub(r"\1: moved_\2.yaml", path.read_text("utf-8"))
+        moved[name] = folder / f"moved_{name}.yaml"
+        moved[name].write_text("# comments, too, change nothing\n\n" + text, "utf-8")
+    return moved
+
+
+@pytest.mark.parametrize("name", sorted(bundled("devices")))
+def test_what_files_are_called_and_where_they_lie_changes_no_byte(
+    name: str, under_other_names: dict[str, Path]
+) -> None:
+    """Header, source and test for the target in every language: the digests of documents that stand in them as well."""
+    is_map = "\ngateword_map:" in "\n" + bundled("devices")[name].read_text("utf-8")
+    load = load_map if is_map else load_stage
+    here, there = load(name), load(under_other_names[name])
+    texts = []
+    for source in (here, there):
+        files = {str(Path(f).name) for f in source.files}
+        made = [
+            generate(source, Options(prefix="gd")).header,
+            *(lambda m: (m.header, m.source or ""))(
+                generate(source, Options(prefix="gd", split=True, include="gd.h"))
+            ),
+            self_test(source, Options(prefix="gd"), "gd.h"),
+        ]
+        for language in ("cpp", "rust"):
+            made.append(generate_in(language, source, Options(prefix="gd")).header)
+            made.append(self_test_in(language, source, Options(prefix="gd"), "gd.hpp"))
+        texts.append(made)
+        assert not [f for f in files for text in made if f in text]
+    assert all(texts[0])
+    assert texts[0] == texts[1]
+
+
+def test_a_map_of_another_name_in_a_chain_and_in_a_variant_changes_no_byte(tmp_path: Path) -> None:
+    """`chain.maps` and the `map` of a second board name files, too."""
+    ours, base = (bundled("devices")[n].read_text("utf-8") for n in ("quokka16", "quoll16"))
+    texts = []
+    for number, name in enumerate(("a", "another")):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / f"{name}.yaml").write_text(NAMING.sub(rf"\1: {name}_base.yaml", ours), "utf-8")
+        (folder / f"{name}_base.yaml").write_text(base, "utf-8")
+        made = []
+        for position in (0, 1):
+            path = folder / f"{name}_stage_{position}.yaml"
+            path.write_text(
+                f"gateword_stage: 1\nstage: {{name: s{position}, invented: yes}}\nmap: {name}.yaml\n"
+                f"chain: {{maps: [{name}.yaml, {name}.yaml], position: {position}}}\n", "utf-8",
+            )  # fmt: skip
+            made.append(load_stage(path))
+        alone = []
+        for board in (0, 1):
+            path = folder / f"{name}_board_{board}.yaml"
+            path.write_text(
+                f"gateword_stage: 1\nstage: {{name: b{board}, invented: yes}}\nmap: {name}.yaml\n", "utf-8",
+            )  # fmt: skip
+            alone.append(load_stage(path))
+        options = Options(prefix="gd")
+        texts.append(
+            [
+                generate(made[0], options, made[1:]).header,
+                generate_in("cpp", made[0], options, made[1:]).header,
+                generate_in("rust", made[0], options, made[1:]).header,
+                generate(alone[0], options, (), alone[1:]).header,
+            ]
+        )
+    assert texts[0] == texts[1]

@@ -4,7 +4,7 @@
  * Stage small_stage (invented): A stage of a test (invented)
  * Chip small (invented): A small chip of a test (invented)
  * Map after: nothing but this file
- * Identity: map small 7b7f111bec3d0370 (invented), stage small_stage 2f891ac57a7afca9 (invented),
+ * Identity: map small 7b7f111bec3d0370 (invented), stage small_stage 73944e6fd8a353f5 (invented),
  * settings 99031cc55a9199a7
  * Content hash of map, stage, options and tool version: 91f1d1d2a44b5e48
  *

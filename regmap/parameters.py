@@ -1204,7 +1204,7 @@ ROLES: dict[str, Parameter] = _table(
             "deadtime.handshake_drain",
             "voltage",
             "the handshake looks at the drain: drain-source voltage of the switch that turns off, above "
-            "which it counts as off",
+            "which it counts as off; at an option without a number it looks at the gate",
         ),
         _P("vds.blanking", "time", "blanking time of the VDS monitor"),
         _P("vds.filter", "time", "filter time of the VDS monitor"),

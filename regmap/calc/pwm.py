@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..parameters import NOT_KNOWN
+from ..quantity import Band
 from .corner import Variable, formula, larger, smaller
 from .edges import OFF_USES, ON_USES, drain_above, gate_below, then
 from .work import Work
@@ -68,8 +70,15 @@ def handshakes(work: Work) -> bool:
 
 
 def watches_drain(work: Work) -> bool:
-    """Whether the handshake looks at the drain's voltage and not at the gate's."""
-    return handshakes(work) and work.stated("role:deadtime.handshake_drain")
+    """Whether the handshake looks at the drain's voltage and not at the gate's.
+
+    A field that selects what is looked at has options with a drain voltage, and one without for the gate.
+    """
+    if not handshakes(work) or not work.stated("role:deadtime.handshake_drain"):
+        return False
+    item = work.inputs.find("role:deadtime.handshake_drain")
+    assert item is not None
+    return isinstance(item.value, Band) or str(item.value).startswith(NOT_KNOWN)
 
 
 DIRECTION = "from the current that swings the node at turn-off to the one that the switch's own diode carries"

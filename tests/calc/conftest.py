@@ -455,7 +455,7 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
 
 
 #: The stages that are shipped take part too.
-BUNDLED = ("conveyor_drum", "coolant_pump", "radiator_fan")
+BUNDLED = ("conveyor_drum", "coolant_pump", "radiator_fan", "fan_second_source")
 
 
 @cache

@@ -15,6 +15,7 @@ import pytest
 from regmap.calc import Inputs, checks, run
 from regmap.calc.corner import FORMULAS
 from regmap.calc.verdict import Verdict
+from tests.calc.conftest import BUNDLED
 from tests.calc.parts import Part, derivation
 from tests.calc.test_joint_corners import judged
 
@@ -62,7 +63,7 @@ def test_every_check_has_a_worst_corner_that_is_tried(parts: dict[str, Part]) ->
 
 
 def test_the_bundled_stages_bring_derivations_of_their_own(parts: dict[str, Part]) -> None:
-    for name in ("conveyor_drum", "coolant_pump", "radiator_fan"):
+    for name in BUNDLED:
         assert parts[name].checks, name
     adjusted = {c.name for c in parts["radiator_fan"].checks}
     assert adjusted & {"gate.dvdt.low", "gate.dvdt.high"}

@@ -13,11 +13,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import integrate
 
 from regmap.assessment.stage import inputs_of
 from regmap.calc import Inputs, run
-from regmap.calc.device import DRAIN_ERROR
+from regmap.calc.device import DRAIN_ERROR, gate_drain
 from regmap.calc.halfbridge import Bridge
+from regmap.calc.plot import edge
 from regmap.calc.spice import bridge, deck
 from regmap.record import replace
 from regmap.stages.load import load_stage
@@ -117,6 +119,33 @@ def test_the_other_gate_is_held_as_the_verdict_takes_it(
         assert lines_of(text, start), (start, text)
 
 
+def test_a_shipped_stage_is_drawn_checked_and_simulated_at_its_own_conditions() -> None:
+    """The invented second source states Qg, plateau and times at 50 A, 30 V and 10 V; the stage has 30 A and 24 V.
+
+    Vth 2.3 V less 3.5 mV/K over 75 K, Vov 1.4 V sqrt(30/50) sqrt(1 + 0.005 75): the square law and the rise of
+    the on-resistance; Qgd by the integral of Cgd(V) up to 24 V.
+    """
+    inputs = inputs_of(load_stage("fan_second_source"))
+    stated = [i for n, i in inputs.known().items() if not n.startswith("stage:mosfet.test.")]
+    bare = Inputs(stated, inputs.facts)
+    made = bridge(inputs, "low")
+    vth = 2.3 - 3.5e-3 * 75
+    plateau = vth + 1.4 * math.sqrt(30 / 50) * math.sqrt(1 + 0.005 * 75)
+    assert made.plateau == pytest.approx(plateau, rel=1e-3)
+    assert made.qgs == pytest.approx(17e-9 * plateau / 3.7, rel=1e-3)
+    charge, _ = integrate.quad(lambda v: gate_drain(v, 9e-9, 250e-12, 30.0), 0, 24)
+    assert made.qgd == pytest.approx(charge, rel=1e-6)
+    assert made.qgd < 0.9 * 9e-9
+    assert f"Cgs gi s {made.cgs:.6g}" in deck(inputs)
+    assert deck(inputs) != deck(bare)
+    assert edge(inputs, "low", "on") != edge(bare, "low", "on")
+    for check in ("gate.didt.low", "gate.miller.low", "gate.drive-time.low"):
+        (carried,), (as_is,) = run(inputs, [check]), run(bare, [check])
+        assert carried.value is not None
+        assert as_is.value is not None
+        assert carried.value.typ != pytest.approx(as_is.value.typ, rel=1e-3), check
+
+
 def output_charge(item: Bridge, which: str, folder: Path) -> float:
     """What flows into the drain of a switch whose gate is at its source, from 0 V to the supply."""
     text = deck(item)
@@ -172,7 +201,9 @@ def judged(inputs: Inputs, side: str, folder: Path) -> tuple[float, float, float
 
 
 @pytest.mark.parametrize("side", ["low", "high"])
-@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum", "radiator_fan", "", "resistive"])
+@pytest.mark.parametrize(
+    "name", ["coolant_pump", "conveyor_drum", "radiator_fan", "fan_second_source", "", "resistive"]
+)
 def test_held_gate_and_overshoot_agree_with_the_verdicts(
     given: Given, need_tool: Need, tmp_path: Path, name: str, side: str
 ) -> None:

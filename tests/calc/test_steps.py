@@ -9,13 +9,16 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from regmap.calc import Inputs, Verdict, run
+from regmap.assessment.stage import inputs_of
+from regmap.calc import Input, Inputs, Verdict, run
 from regmap.calc.device import gate_drain
 from regmap.calc.period import timeline
 from regmap.calc.periodplot import period
 from regmap.calc.spice import bridge, deck
 from regmap.calc.steps import stepped_time
+from regmap.parameters import NOT_KNOWN
 from regmap.record import replace
+from regmap.stages.load import load_stage
 from tests.calc import judge
 
 Build = Callable[..., Inputs]
@@ -169,6 +172,48 @@ def test_handshake_on_the_drain_waits_for_the_edge_or_the_time_out(build: Build)
     # a chip that gives up before the edge is no better than its time-out
     hasty = build((), **{**shaken, "chip___deadtime_handshake_timeout": "100 ns"})
     assert one(hasty, "deadtime.enough.low").value.high == pytest.approx(600e-9)
+
+
+def test_an_option_without_a_number_leaves_the_handshake_at_the_gate(build: Build) -> None:
+    """A chip whose field selects what is looked at: a drain voltage, or `gate`, which is none."""
+    gate = {
+        "role___deadtime": "500 ns",
+        "role___deadtime__handshake": 1,
+        "role___deadtime__handshake_level": "0.3..0.4 V",
+    }
+
+    def reads(value: str) -> Inputs:
+        made = build((), **{**gate, "chip___deadtime_handshake_timeout": "3 us"})
+        return made.with_values([Input("role:deadtime.handshake_drain", value, "map x, code 0")])
+
+    selected = reads("gate")
+    for check in ("deadtime.enough.low", "deadtime.handshake.low", "deadtime.voltage-error"):
+        one_way, other = one(build((), **gate), check), one(selected, check)
+        assert other.missing == one_way.missing == (), check
+        assert other.value is not None
+        assert one_way.value is not None
+        assert (other.status, other.value.high) == (one_way.status, one_way.value.high), check
+    # a register whose contents nobody knows decides nothing
+    assert one(reads(NOT_KNOWN), "deadtime.enough.low").status == "not_computed"
+
+
+def test_a_shipped_stage_waits_for_the_gate_and_one_for_the_drain() -> None:
+    """The maps and stages are invented; both ways of a handshake are computed in one of them."""
+    for side in ("low", "high"):
+        names = [f"deadtime.enough.{side}", f"deadtime.handshake.{side}"]
+        waits, level = run(inputs_of(load_stage("radiator_fan")), names)
+        assert waits.value is not None
+        assert "t_gate,off" in {v.symbol for v in waits.value.tree()}
+        assert (level.status, level.missing) == ("holds", ())
+        (drain,) = run(inputs_of(load_stage("fan_second_source")), names)
+        assert drain.value is not None
+        found = {v.symbol: v for v in drain.value.tree()}
+        assert "t_gate,off" not in found
+        # what its data sheet states at 30 V, met at 24 V: within what Cgd holds up to 4 V and the slope kept
+        assert 0 < found["t_level"].typ < found["t_vds"].typ
+        # current in the switch's own diode: time-out and fixed part (1.1 us, 350 ns + 15 %)
+        assert drain.value.high == pytest.approx(1.1e-6 + 402.5e-9)
+        assert drain.status in ("holds", "low_margin")
 
 
 def test_a_level_above_the_threshold_is_no_handshake(build: Build) -> None:

@@ -16,7 +16,7 @@ from regmap.stages.load import load_stage
 
 Run = Callable[..., Any]
 ALL = os.environ.get("GATEWORD_ALL") == "1"
-STAGES = ("coolant_pump", "conveyor_drum", "radiator_fan")
+STAGES = ("coolant_pump", "conveyor_drum", "radiator_fan", "fan_second_source")
 
 
 @pytest.mark.parametrize("name", STAGES)

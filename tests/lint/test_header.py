@@ -147,7 +147,7 @@ def test_the_generated_header_is_sound_by_this_reading() -> None:
         assert result.read >= 3 * fields
 
 
-@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum", "radiator_fan", "pump_second_source"])  # fmt: skip
+@pytest.mark.parametrize("name", ["coolant_pump", "conveyor_drum", "radiator_fan", "fan_second_source", "pump_second_source"])  # fmt: skip
 def test_a_generated_header_of_a_stage_is_sound_too(name: str) -> None:
     stage = load_stage(name)
     assert lint(stage.chip, generate(stage, Options(prefix="gd")).header, "gd.h").problems == ()
@@ -157,7 +157,14 @@ def test_a_generated_header_of_a_stage_is_sound_too(name: str) -> None:
 
 @pytest.mark.parametrize("prefix", ["gd", "", "acme_drv"] if ALL else [""])
 def test_what_is_generated_in_cpp_is_sound_too(prefix: str) -> None:
-    for name in (*MAPS, "coolant_pump", "conveyor_drum", "radiator_fan", "pump_second_source"):
+    for name in (
+        *MAPS,
+        "coolant_pump",
+        "conveyor_drum",
+        "radiator_fan",
+        "fan_second_source",
+        "pump_second_source",
+    ):
         source = load_map(name) if name in MAPS else load_stage(name)
         chip = source if isinstance(source, Chip) else source.chip
         made = generate_in("cpp", source, Options(prefix=prefix or source.name)).header

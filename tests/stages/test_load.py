@@ -115,7 +115,7 @@ def test_a_stage_of_an_unknown_map_says_which_exist() -> None:
 
 def test_maps_are_offered_where_a_map_is_wanted_and_stages_where_a_stage_is() -> None:
     maps = {"quoll16", "quokka16", "kowari16", "bilby32"}
-    stages = {"coolant_pump", "conveyor_drum", "radiator_fan"}
+    stages = {"coolant_pump", "conveyor_drum", "radiator_fan", "fan_second_source"}
     for kind, offered, other in (("map", maps, stages), ("stage", stages, maps)):
         with pytest.raises(FileError) as caught:
             (load_map if kind == "map" else load_stage)(

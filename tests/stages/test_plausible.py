@@ -16,7 +16,7 @@ from regmap.quantity import Band, parse_band, show
 from regmap.stages.load import load_stage, read_stage
 from regmap.stages.plausible import RANGES, RELATIONS, Given, doubts, usual
 
-SHIPPED = ("coolant_pump", "conveyor_drum", "radiator_fan")
+SHIPPED = ("coolant_pump", "conveyor_drum", "radiator_fan", "fan_second_source")
 HEAD = "gateword_stage: 1\nstage: {name: t}\nmap: quoll16\n"
 
 

@@ -236,6 +236,43 @@ def test_full_duty_on_a_bootstrap(
     assert run(given({**table, "stage:pwm.duty.max": "95 %"}), ["bootstrap.full-duty"]) == []
 
 
+# 100 % duty on a charge pump
+
+
+@pytest.mark.parametrize(("per_gate", "pulldown", "status"), [
+    # Renesas HIP4086, HIP4086A data sheet (FN4220, the number from memory), "Charge Pump", p. 11: "sufficient capacity to source a
+    # worst-case minimum of 40 uA to the external load. The gate leakage current of most power MOSFETs is
+    # about 100 nA so there is more than sufficient current"; the Intersil edition of 2015 prints 50 uA.
+    ("40 uA", "", "holds"),
+    ("50 uA", "", "holds"),
+    # "Because the charge pump current is small, a gate-to-source resistor on the high-side bridge FETs is
+    # not recommended": a usual one, 100 kohm (common practice, no source), takes 120 uA of 12 V.
+    ("40 uA", "100 kohm", "fails"),
+    ("50 uA", "100 kohm", "fails"),
+])  # fmt: skip
+def test_full_duty_on_a_charge_pump(
+    given: Given, per_gate: str, pulldown: str, status: str
+) -> None:
+    """The sheet's three pumps feed a gate each; the check has all three gates on what they give together."""
+    of_one = float(per_gate.split()[0]) * 1e-6
+    table: dict[str, str | int] = {
+        "chip:high_side_supply": "charge pump",
+        "chip:charge_pump.current": f"{3 * of_one * 1e6} uA",
+        "chip:gate.voltage.high": "12 V",
+        "stage:mosfet.gate_leakage": "100 nA",
+        "stage:pwm.duty.max": "100 %",
+    }
+    if pulldown:
+        table["stage:gate.resistor.pulldown"] = pulldown
+    verdict = one(given(table), "charge-pump.full-duty")
+    load = 100e-9 + (12 / 100e3 if pulldown else 0)
+    assert typ(verdict) / 3 == pytest.approx(load, rel=1e-9)
+    assert verdict.limit is not None
+    assert float(verdict.limit.typ) / 3 == pytest.approx(of_one)
+    assert verdict.status == status
+    assert run(given({**table, "stage:pwm.duty.max": "95 %"}), ["charge-pump.full-duty"]) == []
+
+
 # Power in the gate's resistors
 
 

@@ -3,6 +3,7 @@
 chain_pack, chain_unpack   words of all chips as the bytes of one chip select, and back
 chain_out, chain_in        the next stream of a table for each position, ready for DMA, then what came in
 chain_tick, chain_run      one stream a call, never a wait; until all are done
+chain_read_status          every status register of all; chain_read_status_tick: the same without waiting
 chain_watch                the readback of all positions in rotation
 chain_resync, chain_clear_rejected, chain_restart   as those of a chip alone (`chainagain`)
 
@@ -23,8 +24,9 @@ from .clearing import NAME, told_in_replies
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import byte_orders
-from .routines import filler_of, kept_twice
+from .routines import filler_of
 from .sheet import Sheet
+from .stepwise import kept_twice, status_first, status_members, status_next
 from .text import bracket, count, defines, number, wtype
 
 Piece = tuple[
@@ -301,7 +303,7 @@ class ChainWriter(ChainAgain):
         )
         self._out(chain, filler, register.name, most)
         self._in(chain, most)
-        busy, wait = self.result("BUSY"), self.result("WAIT")
+        busy = self.result("BUSY")
         stream = [f"uint8_t out[{self.total}];", f"uint8_t in[{self.total}];"]
         sheet.function(
             f"uint8_t {low('chain_tick')}({chain} *chain)",
@@ -322,13 +324,8 @@ class ChainWriter(ChainAgain):
         sheet.hidden_function(
             f"uint8_t {low('chain_finish')}({chain} *chain)",
             [
-                f"uint8_t result = {busy};",
-                f"while ((result == {busy}) || (result == {wait})) {{",
-                f"    result = {low('chain_tick')}(chain);",
-                f"    if (result == {wait}) {{",
-                "        chain->pause_us(chain->context, chain->wait_us);",
-                "    }",
-                "}",
+                f"uint8_t result = {self.result('OK')};",
+                *self.until_done(f"{low('chain_tick')}(chain)"),
                 "return result;",
             ],
             "Runs the tables in hand to their ends, or to the first failure.",
@@ -463,71 +460,70 @@ class ChainWriter(ChainAgain):
         )
 
     def _status(self, chain: str) -> None:
-        low, data = self.low, word_type(self.sheet)
-        wide = "unsigned int" if word_bits(self.sheet) <= 16 else data
-        busy, wait, ok = (self.result(n) for n in ("BUSY", "WAIT", "OK"))
-        size = self.sheet.names.macro("STATUS_COUNT")
-        read = self.sheet.names.macro("STEP", "READ")
-        lines = [
-            f"uint8_t result = {busy};",
-            "uint8_t pass;",
-            "bool same = true;",
-            *(["bool proven = true;"] if self.lenient else []),
-            f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
-            f"    uint8_t index[{self.size}];",
-            "    uint8_t k;",
-            f"    for (k = 0U; k < {self.size}; k++) {{",
-            "        index[k] = 0U;",
-            "    }",
-            f"    {low('chain_begin')}(chain, {low('chain_status_steps')});",
-            *([f"    {line}" for line in self.trusting()] if self.lenient else []),
-            f"    result = {busy};",
-            f"    while ((result == {busy}) || (result == {wait})) {{",
-            f"        uint16_t at[{self.size}];",
-            f"        for (k = 0U; k < {self.size}; k++) {{",
-            "            at[k] = chain->task[k].at;",
-            "        }",
-            f"        result = {low('chain_tick')}(chain);",
-            f"        for (k = 0U; k < {self.size}; k++) {{",
-            f"            const {low('task_t')} *task = &chain->task[k];",
-            f"            const {low('step_t')} *step = &task->step;",
-            f"            if ((task->at != at[k]) && (step->kind == {read})) {{",
-            f"                {data} *place = &words[k][index[k]];",
-            *(
-                f"                {line}"
-                for line in kept_twice("*place", "chain->chip[k].got", "step->", wide, data)
-            ),
-            "                index[k]++;",
-            "            }",
-            "        }",
-            "    }",
-            *(
-                [
-                    f"    for (k = 0U; k < {self.size}; k++) {{",
-                    "        proven = proven && (chain->task[k].lenient == 1U);",
-                    "    }",
-                ]
-                if self.lenient
-                else []
-            ),
+        sheet, low, data = self.sheet, self.low, word_type(self.sheet)
+        wide = "unsigned int" if word_bits(sheet) <= 16 else data
+        job, size = low("chain_read_status_t"), sheet.names.macro("STATUS_COUNT")
+        read = sheet.names.macro("STEP", "READ")
+        words = f"{data} words[{self.size}][{size}]"
+        sheet.lines(
+            "",
+            "typedef struct {",
+            f"    uint8_t index[{self.size}];  /* words read so far of each, this time */",
+            *status_members(lenient=self.lenient),
+            f"}} {job};",
+        )
+        again = [
+            f"{low('chain_begin')}(chain, {low('chain_status_steps')});",
+            f"for (k = 0U; k < {self.size}; k++) {{",
+            *(["    chain->task[k].lenient = 1U;"] if self.lenient else []),
+            "    job->index[k] = 0U;",
             "}",
-            *(
-                [
-                    f"if ((result == {ok}) && (!proven)) {{",
-                    f"    result = {self.result('REJECTED')};",
-                    "}",
-                ]
-                if self.lenient
-                else []
-            ),
-            f"if ((result == {ok}) && (!same)) {{",
-            f"    result = {self.result('CHANGED')};",
-            "}",
-            "return result;",
         ]
-        self.sheet.function(
-            f"uint8_t {low('chain_read_status')}({chain} *chain, {data} words[{self.size}][{size}])",
-            lines,
+        sheet.function(
+            f"void {low('chain_read_status_begin')}({chain} *chain, {job} *job)",
+            ["uint8_t k;", *again, *status_first(lenient=self.lenient)],
+            "Before the first call of `chain_read_status_tick`.",
+        )
+        found = kept_twice("*place", "chain->chip[k].got", "step->", wide, data)
+        trusted = [
+            f"for (k = 0U; k < {self.size}; k++) {{",
+            "    job->proven = job->proven && (chain->task[k].lenient == 1U);",
+            "}",
+        ]
+        sheet.function(
+            f"uint8_t {low('chain_read_status_tick')}({chain} *chain, {job} *job, {words})",
+            [
+                f"uint16_t at[{self.size}];",
+                f"uint8_t result = {self.result('OK')};",
+                "uint8_t k;",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                "    at[k] = chain->task[k].at;",
+                "}",
+                f"result = {low('chain_tick')}(chain);",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                f"    const {low('task_t')} *task = &chain->task[k];",
+                f"    const {low('step_t')} *step = &task->step;",
+                f"    if ((task->at != at[k]) && (step->kind == {read})) {{",
+                f"        {data} *place = &words[k][job->index[k]];",
+                *(f"        {line}" for line in found),
+                "        job->index[k]++;",
+                "    }",
+                "}",
+                *status_next(sheet, trusted, again, lenient=self.lenient),
+                "return result;",
+            ],
+            "As `chain_read_status`, one call a tick: at most one stream, no waiting. BUSY, and WAIT (chain->wait_us): call again; "
+            "anything else is the result of `chain_read_status`, with the words that it fills. RUN_...",
+        )
+        sheet.function(
+            f"uint8_t {low('chain_read_status')}({chain} *chain, {words})",
+            [
+                f"{job} job;",
+                f"uint8_t result = {self.result('OK')};",
+                f"{low('chain_read_status_begin')}(chain, &job);",
+                *self.until_done(f"{low('chain_read_status_tick')}(chain, &job, words)"),
+                "return result;",
+            ],
             "Reads every status register of every position with a table twice, ready for `explain`: only OK is good. What either "
             "read has shown is in the words. RUN_...",
         )

@@ -2,7 +2,7 @@
 
 chain_resync           harmless reads of every chip
 chain_clear_rejected   the table of each position that clears such a flag, then strict reads
-chain_restart          from wherever a run has left the chips
+chain_restart          from wherever a run has left the chips; chain_restart_tick: the same without waiting
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ from collections.abc import Mapping
 
 from .clearing import AT_POWER_UP, NAME
 from .frames import FrameNames
+from .routines import rounds_of
 from .sheet import Sheet
+from .stepwise import restart_next, until_done
 from .text import count
 
 #: position -> tables of steps there: name -> (table, macro of its size)
@@ -51,29 +53,41 @@ class ChainAgain:
         if {"init", "warm"} <= has:
             self._restart(chain, NAME in has, AT_POWER_UP if AT_POWER_UP in has else NAME)
 
+    def until_done(self, tick: str) -> list[str]:
+        """Statements that call `tick` until there is a result, and wait where it wants that."""
+        pause = "chain->pause_us(chain->context, chain->wait_us)"
+        return until_done(tick, pause, self.result("BUSY"), self.result("WAIT"))
+
     def _resync(self, chain: str) -> None:
         busy, ok = self.result("BUSY"), self.result("OK")
-        rounds = 1 + self.item.frame.after + (1 if self.item.counters else 0)
-        self.sheet.function(
-            f"uint8_t {self.low('chain_resync')}({chain} *chain)",
+        self.sheet.hidden_function(
+            f"uint8_t {self.low('chain_round')}({chain} *chain)",
             [
                 f"uint8_t out[{self.total}];",
                 f"uint8_t in[{self.total}];",
-                f"uint8_t result = {ok};",
-                "uint8_t i;",
+                f"uint8_t result = {self.result('SPI')};",
                 "uint8_t k;",
-                f"for (i = 0U; i < {count(rounds)}; i++) {{",
-                f"    for (k = 0U; k < {self.size}; k++) {{",
-                f"        {self.low('task_begin')}(&chain->task[k], NULL, 0U);",
-                f"        chain->result[k] = {ok};",
-                "    }",
-                f"    {self.low('chain_fill')}(chain, out);",
-                f"    result = {self.result('SPI')};",
-                f"    if (chain->transfer(chain->context, out, in, {self.total})) {{",
-                f"        result = {self.low('chain_in')}(chain, in);",
-                "    }",
+                f"for (k = 0U; k < {self.size}; k++) {{",
+                f"    {self.low('task_begin')}(&chain->task[k], NULL, 0U);",
+                f"    chain->result[k] = {ok};",
+                "}",
+                f"{self.low('chain_fill')}(chain, out);",
+                f"if (chain->transfer(chain->context, out, in, {self.total})) {{",
+                f"    result = {self.low('chain_in')}(chain, in);",
                 "}",
                 f"return (result == {busy}) ? {ok} : result;",
+            ],
+            "A stream of harmless reads, no table in hand.",
+        )
+        self.sheet.function(
+            f"uint8_t {self.low('chain_resync')}({chain} *chain)",
+            [
+                f"uint8_t result = {ok};",
+                "uint8_t i;",
+                f"for (i = 0U; i < {count(rounds_of(self.item))}; i++) {{",
+                f"    result = {self.low('chain_round')}(chain);",
+                "}",
+                "return result;",
             ],
             "Counters back in step with chips that have kept their state while the controller restarted: first chain_init, then "
             "this, then chain_warm_steps. Not OK: a chip (chain->position) is not configured, or not there, or (REJECTED) a flag "
@@ -100,53 +114,63 @@ class ChainAgain:
         )
 
     def _restart(self, chain: str, clears: bool, late: str) -> None:
-        ok, low = self.result("OK"), self.low
-        first = self.sheet.after_power_up
-        again = f"{low('chain_init')}(chain, chain->transfer, chain->pause_us, chain->context);"
-        cleared = [
-            f"if ((result == {ok}) || (result == {self.result('REJECTED')})) {{",
-            f"    result = {low('chain_clear_rejected')}(chain);",
-            "}",
-        ]
-        cleared_first = [
-            f"    {low('chain_begin')}(chain, {low(f'chain_{late}_steps')});",
-            *(f"    {line}" for line in self.trusting()),
-            f"    (void){low('chain_finish')}(chain);",
-        ]
+        sheet, low, first = self.sheet, self.low, self.sheet.after_power_up
+        job = low("chain_restart_t")
+        forget = f"{low('chain_init')}(chain, chain->transfer, chain->pause_us, chain->context);"
         later = [
-            f"    for (k = 0U; k < {self.size}; k++) {{",
-            "        if (chain->task[k].size != 0U) {",
-            f"            chain->task[k].at = {count(first)};",
-            "        }",
+            f"for (k = 0U; k < {self.size}; k++) {{",
+            "    if (chain->task[k].size != 0U) {",
+            f"        chain->task[k].at = {count(first)};",
             "    }",
-        ]
-        reset = [
-            f"if (result != {ok}) {{",
-            "    /* or all were reset meanwhile */",
-            f"    {again}",
-            f"    result = {low('chain_run')}(chain, {low('chain_init_steps')});",
             "}",
         ]
-        self.sheet.function(
+        sheet.lines(
+            "",
+            "typedef struct {",
+            "    uint8_t phase;      /* how far it has come */",
+            "    uint8_t rounds;     /* streams that bring the chips back in step */",
+            f"}} {job};",
+        )
+        sheet.function(
+            f"void {low('chain_restart_begin')}({chain} *chain, {job} *job)",
+            [forget, "job->phase = 0U;", "job->rounds = 0U;"],
+            "Before the first call of `chain_restart_tick`.",
+        )
+        sheet.function(
+            f"uint8_t {low('chain_restart_tick')}({chain} *chain, {job} *job)",
+            [
+                f"uint8_t result = {self.result('OK')};",
+                *(["uint8_t k;"] if clears or first else []),
+                "if ((job->phase == 0U) || (job->phase == 2U)) {",
+                f"    result = {low('chain_round')}(chain);",
+                "    job->rounds++;",
+                f"    if (job->rounds < {count(rounds_of(self.item))}) {{",
+                f"        result = {self.result('BUSY')};",
+                "    }",
+                "} else {",
+                f"    result = {low('chain_tick')}(chain);",
+                "}",
+                *restart_next(
+                    sheet,
+                    lambda name: [f"{low('chain_begin')}(chain, {low(f'chain_{name}_steps')});"],
+                    forget,
+                    late=late,
+                    clears=clears,
+                    trusting=self.trusting(),
+                    later=later if first else [],
+                ),
+                "return result;",
+            ],
+            "As `chain_restart`, one call a tick: at most one stream, no waiting. BUSY, and WAIT (chain->wait_us): call again; OK: "
+            "the chips are configured; anything else: begin again. RUN_...",
+        )
+        sheet.function(
             f"uint8_t {low('chain_restart')}({chain} *chain)",
             [
-                f"uint8_t result = {ok};",
-                *(["uint8_t k;"] if clears or first else []),
-                again,
-                f"result = {low('chain_resync')}(chain);",
-                *(cleared if clears else []),
-                f"if (result == {ok}) {{",
-                f"    result = {low('chain_run')}(chain, {low('chain_warm_steps')});",
-                "}",
-                f"if (result != {ok}) {{",
-                "    /* never brought as far; what only a chip after power-up shows is not looked for again */",
-                f"    {again}",
-                *(cleared_first if clears else []),
-                f"    {low('chain_begin')}(chain, {low('chain_init_steps')});",
-                *(later if first else []),
-                f"    result = {low('chain_finish')}(chain);",
-                "}",
-                *(reset if first else []),
+                f"{job} job;",
+                f"uint8_t result = {self.result('OK')};",
+                f"{low('chain_restart_begin')}(chain, &job);",
+                *self.until_done(f"{low('chain_restart_tick')}(chain, &job)"),
                 "return result;",
             ],
             "Configures the chips that a run has left at any step, or that have kept their state while the controller restarted, or "

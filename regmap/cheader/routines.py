@@ -1,6 +1,6 @@
 """Routines on the step tables of a stage, or of the board that is chosen: what a chip alone on its chip select can be asked.
 
-read_status      every status register, twice
+read_status      every status register, twice; read_status_tick: the same without waiting
 resync           counters back in step with a chip that has kept its state
 clear_rejected   the flag of a rejected frame, cleared and seen to be down
 restart          from wherever a run has stopped; restart_tick: the same without waiting
@@ -23,6 +23,14 @@ from .exchange import FrameRoutines
 from .frames import FrameNames
 from .sheet import Sheet
 from .steps import harmless
+from .stepwise import (
+    kept_twice,
+    restart_next,
+    status_first,
+    status_members,
+    status_next,
+    until_done,
+)
 from .text import block, count, defines, number
 from .variants import board_routine
 
@@ -46,53 +54,68 @@ class StageRoutines(FrameRoutines):
 
     def status(self) -> None:
         """Reads the status registers in the order of STATUS_INDEX, twice."""
-        names = self.sheet.names
-        busy, ok = self.result("BUSY"), self.result("OK")
-
-        def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
-            steps, size = tables["status"]
-            return [
-                f"result = {busy};",
-                f"for (pass = 0U; (pass < 2U) && ((result == {busy}) || (result == {ok})); pass++) {{",
-                "    uint16_t index = 0U;",
-                f"    {self.low('task_begin')}(&task, {steps}, {size});",
-                *(["    task.lenient = 1U;"] if self.lenient else []),
-                f"    result = {busy};",
-                f"    while (result == {busy}) {{",
-                "        const uint16_t at = task.at;",
-                f"        result = {self.low('tick')}(spi, &task);",
-                f"        if ((task.at != at) && (task.step.kind == {self.kind('READ')})) {{",
-                *(
-                    f"            {line}"
-                    for line in kept_twice(
-                        "words[index]", "spi->got", "task.step.", self.wide, self.data
-                    )
-                ),
-                "            index++;",
-                "        }",
-                "    }",
-                *(["    proven = proven && (task.lenient == 1U);"] if self.lenient else []),
-                "}",
-                *(
-                    [
-                        f"if ((result == {ok}) && (!proven)) {{",
-                        f"    result = {self.result('REJECTED')};",
-                        "}",
-                    ]
-                    if self.lenient
-                    else []
-                ),
-                f"if ((result == {ok}) && (!same)) {{",
-                f"    result = {self.result('CHANGED')};",
-                "}",
-            ]
-
+        sheet, low = self.sheet, self.low
+        job = low("read_status_t")
+        words = f"words[{sheet.names.macro('STATUS_COUNT')}]"
+        trust = ["job->task.lenient = 1U;"] if self.lenient else []
+        sheet.lines(
+            "",
+            "typedef struct {",
+            f"    {self.task} task;     /* the table in hand */",
+            "    uint16_t index;     /* words read so far, this time */",
+            *status_members(lenient=self.lenient),
+            f"}} {job};",
+        )
         board_routine(
-            self.sheet,
-            "read_status",
-            [(f"{self.spi} *", "spi"), (self.data, f"words[{names.macro('STATUS_COUNT')}]")],
+            sheet,
+            "read_status_begin",
+            [(f"{job} *", "job")],
             ["status"],
-            body,
+            lambda of: [
+                f"{low('task_begin')}(&job->task, {', '.join(of['status'])});",
+                *trust,
+                "job->index = 0U;",
+                *status_first(lenient=self.lenient),
+            ],
+            "Before the first call of `read_status_tick`.",
+            gives="void",
+        )
+        found = kept_twice("words[job->index]", "spi->got", "job->task.step.", self.wide, self.data)
+        sheet.function(
+            f"uint8_t {low('read_status_tick')}({self.spi} *spi, {job} *job, {self.data} {words})",
+            [
+                "const uint16_t at = job->task.at;",
+                f"uint8_t result = {low('tick')}(spi, &job->task);",
+                f"if ((job->task.at != at) && (job->task.step.kind == {self.kind('READ')})) {{",
+                *(f"    {line}" for line in found),
+                "    job->index++;",
+                "}",
+                *status_next(
+                    sheet,
+                    ["job->proven = job->proven && (job->task.lenient == 1U);"],
+                    [
+                        f"{low('task_begin')}(&job->task, job->task.steps, job->task.size);",
+                        *trust,
+                        "job->index = 0U;",
+                    ],
+                    lenient=self.lenient,
+                ),
+                "return result;",
+            ],
+            "As `read_status`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us): call again; "
+            "anything else is the result of `read_status`, with the words that it fills. RUN_...",
+        )
+        of_board = sheet.variants and "status" not in sheet.alike
+        begin = "read_status_variant_begin" if of_board else "read_status_begin"
+        board_routine(
+            sheet,
+            "read_status",
+            [(f"{self.spi} *", "spi"), (self.data, words)],
+            ["status"],
+            lambda _: [
+                f"{'(void)' if of_board else ''}{low(begin)}(&job{', variant' if of_board else ''});",
+                *self.until_done(f"{low('read_status_tick')}(spi, &job, words)"),
+            ],
             "Reads every status register of a configured chip twice, ready for `explain`: only OK is good. What either "
             "read has shown is in the words, for reading may erase faults"
             + (
@@ -101,13 +124,14 @@ class StageRoutines(FrameRoutines):
                 else ""
             )
             + ". RUN_...",
-            declared=[
-                f"{self.task} task;",
-                "uint8_t pass;",
-                "bool same = true;",
-                *(["bool proven = true;"] if self.lenient else []),
-            ],
+            declared=[f"{job} job;"],
+            fetched=False,
         )
+
+    def until_done(self, tick: str) -> list[str]:
+        """Statements that call `tick` until the job is done, and wait where it wants that."""
+        busy, wait = self.result("BUSY"), self.result("WAIT")
+        return until_done(tick, "spi->wait_us(spi->context, job.task.wait_us)", busy, wait)
 
     def clear_rejected(self) -> None:
         """The table that clears such a flag, then strict reads."""
@@ -144,7 +168,7 @@ class StageRoutines(FrameRoutines):
             sheet.names.note("no register can be read without effect: there is no resync")
             return
         self.resynced = True
-        rounds = 1 + item.frame.after + (1 if item.counters else 0)
+        rounds = rounds_of(item)
         fmt = f", {count(item.index)}" if self.several else ""
         sheet.function(
             f"uint8_t {self.low('resync')}({self.spi} *spi)",
@@ -167,7 +191,7 @@ class StageRoutines(FrameRoutines):
     def restart(self) -> None:
         """Wherever a run has stopped: the chip stands in the layout and state of the end, or still in those of power-up."""
         sheet, low = self.sheet, self.low
-        job, kind, busy = low("restart_t"), self.task, self.result("BUSY")
+        job, kind = low("restart_t"), self.task
         sheet.lines(
             "",
             "typedef struct {",
@@ -208,13 +232,7 @@ class StageRoutines(FrameRoutines):
             tables,
             lambda _: [
                 f"{low('restart_begin')}(spi, &job);",
-                f"result = {busy};",
-                f"while ((result == {busy}) || (result == {self.result('WAIT')})) {{",
-                f"    result = {low(tick)}(spi, {variant}&job);",
-                f"    if (result == {self.result('WAIT')}) {{",
-                "        spi->wait_us(spi->context, job.task.wait_us);",
-                "    }",
-                "}",
+                *self.until_done(f"{low(tick)}(spi, {variant}&job)"),
                 f"if (result != {self.result('OK')}) {{",
                 "    *failed = job.task.at;",
                 "}",
@@ -228,54 +246,11 @@ class StageRoutines(FrameRoutines):
         )
 
     def _restart_tick(self, of: Mapping[str, tuple[str, str]], late: str) -> list[str]:
-        """Phases: 0 in step, 1 clear, 2 in step again, 3 warm, 4 clear as after power-up, 5 init but for its beginning, 6 all of init."""
         sheet, low = self.sheet, self.low
-        ok, busy, first = self.result("OK"), self.result("BUSY"), sheet.after_power_up
         fmt = f", {count(self.configured.index)}" if self.several else ""
         text, what = filling(sheet, self.configured)
-
-        def begin(name: str, phase: int, *more: str) -> list[str]:
-            return [
-                f"    {low('task_begin')}(&job->task, {', '.join(of[name])});",
-                *(f"    {line}" for line in more),
-                f"    job->phase = {count(phase)};",
-                f"    result = {busy};",
-            ]
-
-        again = f"    {low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);"
-        trusting = "job->task.lenient = 1U;"
-        at_first = [f"job->task.at = {count(first)};"] if first else []
-        next_: list[tuple[str, list[str]]] = []
-        if self.clears:
-            next_ += [
-                (
-                    f"(job->phase == 0U) && ((result == {ok}) || (result == {self.result('REJECTED')}))",
-                    begin(NAME, 1, trusting),
-                ),
-                (
-                    f"(job->phase == 1U) && (result == {ok})",
-                    ["    job->rounds = 0U;", "    job->phase = 2U;", f"    result = {busy};"],
-                ),
-            ]
-        next_ += [(f"(job->phase < 3U) && (result == {ok})", begin("warm", 3))]
-        next_ += [(f"result == {ok}", ["    /* done */"])]
-        never = "    /* never brought as far; what only a chip after power-up shows is not looked for again */"
-        if self.clears:
-            next_ += [
-                ("job->phase < 4U", [never, again, *begin(late, 4, trusting)]),
-                ("job->phase == 4U", begin("init", 5, *at_first)),
-            ]
-            # whatever clearing came to, what follows sees whether the flag is down
-            next_[3] = (f"(job->phase != 4U) && (result == {ok})", ["    /* done */"])
-        else:
-            next_ += [("job->phase < 4U", [never, again, *begin("init", 5, *at_first)])]
-        if first:
-            next_ += [("job->phase == 5U", ["    /* or it was reset meanwhile */", again, *begin("init", 6)])]  # fmt: skip
-        chain: list[str] = []
-        for condition, lines in next_:
-            chain += [f"{'} else ' if chain else ''}if ({condition}) {{", *lines]
-        chain += ["} else {", "    /* it has failed */", "}"]
-        rounds = 1 + self.configured.frame.after + (1 if self.configured.counters else 0)
+        first = sheet.after_power_up
+        rounds = rounds_of(self.configured)
         return [
             "if ((job->phase == 0U) || (job->phase == 2U)) {",
             f"    {self.frame} reply = 0U;",
@@ -284,14 +259,20 @@ class StageRoutines(FrameRoutines):
             "    (void)reply;",
             "    job->rounds++;",
             f"    if (job->rounds < {count(rounds)}) {{",
-            f"        result = {busy};",
+            f"        result = {self.result('BUSY')};",
             "    }",
             "} else {",
             f"    result = {low('tick')}(spi, &job->task);",
             "}",
-            f"if ((result != {busy}) && (result != {self.result('WAIT')})) {{",
-            *(f"    {line}" for line in chain),
-            "}",
+            *restart_next(
+                sheet,
+                lambda name: [f"{low('task_begin')}(&job->task, {', '.join(of[name])});"],
+                f"{low('spi_init')}(spi, spi->transfer, spi->wait_us, spi->context);",
+                late=late,
+                clears=self.clears,
+                trusting=["job->task.lenient = 1U;"],
+                later=[f"job->task.at = {count(first)};"] if first else [],
+            ),
         ]
 
     @property
@@ -438,25 +419,9 @@ def filling(sheet: Sheet, item: FrameNames) -> tuple[str, str]:
     )
 
 
-def kept_twice(place: str, got: str, step: str, wide: str, data: str) -> list[str]:
-    """Statements that keep a status word at `place`, of the first and the second time that it was read.
-
-    What both say is kept; `same` falls where they differ in bits that reading does not erase, or where
-    one that reading erases came anew. `step` leads to the step's members.
-    """
-    return [
-        "if (pass == 0U) {",
-        f"    {place} = {got};",
-        "} else {",
-        f"    const {wide} first = ({wide}){place} & {step}mask;",
-        f"    const {wide} again = ({wide}){got} & {step}mask;",
-        f"    const {wide} erased = {step}expect;",
-        f"    if ((((first ^ again) & ({step}mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {{",
-        "        same = false;",
-        "    }",
-        f"    {place} = ({data})(({wide}){place} | again);",
-        "}",
-    ]
+def rounds_of(item: FrameNames) -> int:
+    """Harmless reads until counters are in step with a chip that has kept its state."""
+    return 1 + item.frame.after + (1 if item.counters else 0)
 
 
 def filler_of(chip: Chip, frame: Frame) -> tuple[int, Register] | None:

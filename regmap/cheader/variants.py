@@ -225,8 +225,8 @@ def board_routine(
             f"{stem}: not every variant has the tables {', '.join(names)}; there is none"
         )
         return
-    head, _, tail = stem.partition("_")
-    full = f"{head}_variant_{tail}" if tail == "begin" else f"{stem}_variant"
+    begins = stem.endswith("_begin")
+    full = f"{stem.removesuffix('_begin')}_variant{'_begin' if begins else ''}"
     size, chosen = macro("VARIANTS", "COUNT"), f"{sheet.macro}VARIANT"
     given = {n: (f"board.{_member(n)}", f"board.{_member(n)}_count") for n in names}
     sheet.function(

@@ -164,7 +164,9 @@ def test_what_is_read_cleared_and_tested_leaves_the_board_as_it_was(board: Board
 
     board.start()
     assert board.run("init")[0] == OK
-    assert board.status()[0] == OK
+    read = board.status()
+    assert read[0] == OK
+    assert board.status_by_ticks() == read
     failed = ctypes.c_uint32()
     tested = board.c.d_monitors(ctypes.byref(failed))
     assert (tested, failed.value) in ((OK, 0), (0xFFFF, 0))

@@ -96,6 +96,21 @@ def stages(folder: Path, positions: list[int]) -> list[Stage]:
     return found
 
 
+def latched_stages(folder: Path) -> list[Stage]:
+    """Two chips whose replies hold a flag of a rejected frame, which stays up."""
+    text = latched.MAP.format(access="w1c", way="write_1", after=1)
+    (folder / "latch24.yaml").write_text(f"{text}chain: {{}}\n", "utf-8")
+    found = []
+    for position in (0, 1):
+        path = folder / f"latched{position}.yaml"
+        chain = f"chain: {{maps: [latch24.yaml, latch24.yaml], position: {position}}}\n"
+        path.write_text(
+            latched.STAGE.replace("SOURCE: 9", f"SOURCE: {9 + position}") + chain, "utf-8"
+        )
+        found.append(load_stage(path))
+    return found
+
+
 languages = pytest.mark.parametrize("language", TOOLS)
 
 
@@ -392,16 +407,7 @@ def test_a_flag_of_a_rejected_frame_that_stays_up_hides_nothing_in_a_chain(
     language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:
     """Its replies hold the flag: a damaged stream stops the bring-up, and the restart clears it first."""
-    text = latched.MAP.format(access="w1c", way="write_1", after=1)
-    (tmp_path / "latch24.yaml").write_text(f"{text}chain: {{}}\n", "utf-8")
-    found = []
-    for position in (0, 1):
-        path = tmp_path / f"latched{position}.yaml"
-        chain = f"chain: {{maps: [latch24.yaml, latch24.yaml], position: {position}}}\n"
-        path.write_text(
-            latched.STAGE.replace("SOURCE: 9", f"SOURCE: {9 + position}") + chain, "utf-8"
-        )
-        found.append(load_stage(path))
+    found = latched_stages(tmp_path)
     program = build(tmp_path, need_tool, language, found[0], found[1:])
     again = 0
     for number, bit in [(n, (11 * n) % 48) for n in range(0, 14, 1 if language == "c" else 3)]:

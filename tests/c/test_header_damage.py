@@ -34,7 +34,7 @@ from regmap.twin import Twin
 from .written import TOOLS, put
 
 HERE = Path(__file__).parent
-OK = 0
+OK, BUSY, WAITING = 0, 7, 8
 #: damaged runs for each chip: bring-ups, status reads
 BRING_UPS, STATUS_READS = (int(os.environ.get("GATEWORD_DAMAGED", n)) for n in (40, 60))
 TOLD = "GATEWORD_DAMAGED" in os.environ or "GATEWORD_EVERY_BIT" in os.environ
@@ -149,6 +149,8 @@ class Rig:
         self._calls = (TRANSFER(self._transfer), WAIT(self._wait))
         self.damages: tuple[Damage, ...] = ()
         self.waits = 0
+        #: what the last status read told
+        self.words: tuple[int, list[int]] = (OK, [])
         self.fresh: dict[str, Twin] = {}
         self.start()
 
@@ -209,6 +211,19 @@ class Rig:
     def status(self) -> tuple[int, list[int]]:
         words = (ctypes.c_uint64 * 64)()
         result = self.c.d_status(words)
+        return result, list(words)[: len(status_registers(self.stage.chip))]
+
+    def status_by_ticks(self) -> tuple[int, list[int]]:
+        """As `status`, a call a tick; never more than one frame in one, and no waiting."""
+        words = (ctypes.c_uint64 * 64)()
+        bursts = max(len(f.bursts) for f in self.stage.chip.frames.values())
+        waits, result = self.waits, BUSY
+        self.c.d_status_begin()
+        while result in (BUSY, WAITING):
+            before = len(self.sizes)
+            result = self.c.d_status_tick(words)
+            assert len(self.sizes) - before <= bursts
+        assert self.waits == waits
         return result, list(words)[: len(status_registers(self.stage.chip))]
 
     def found(self) -> list[int]:
@@ -324,20 +339,19 @@ def test_two_damages_in_a_row_are_never_called_good(rig: tuple[Rig, str]) -> Non
     assert noticed > BRING_UPS // 8
 
 
-def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> None:
-    it, fault = rig
+def faulty(it: Rig, fault: str) -> tuple[Twin, list[str], list[int], list[int]]:
+    """A configured chip with a fault, as the runtime knows it: its twin, the status registers, their words, and the bits of faults."""
     it.start()
     assert it.run("init")[0] == OK
     it.twin.disturb(fault)
     it.twin.wait(0.001)
     chip = it.stage.chip
-    names = status_registers(chip)
+    names = list(status_registers(chip))
     bank = it.twin.machine.bank
     truth = [bank.words[n] for n in names]
     item = chip.faults[next(n for n in chip.faults if n.lower() == fault)]
     assert it.twin.machine.raised(item)
     it.c.d_keep()
-    ready = snapshot(it.twin)
     shown = [
         sum(
             f.mask
@@ -346,6 +360,13 @@ def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> Non
         )
         for n in names
     ]
+    return snapshot(it.twin), names, truth, shown
+
+
+def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> None:
+    it, fault = rig
+    chip = it.stage.chip
+    ready, names, truth, shown = faulty(it, fault)
     it.arm()
     result, words = it.status()
     assert result == OK, it.found()
@@ -377,6 +398,31 @@ def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> Non
         sys.stdout.write(f"{chip.name}: two bits of one frame, silent and wrong: {len(alike)}\n")
 
 
+def test_a_status_read_goes_a_frame_a_call_and_tells_what_the_one_that_waits_tells(
+    rig: tuple[Rig, str],
+) -> None:
+    """Sound and with every kind of damage: the same result, the same words, as many frames; no wrong word is called good."""
+    it, fault = rig
+    ready, names, truth, shown = faulty(it, fault)
+    it.arm()
+    assert it.status()[0] == OK
+    runs, noticed, silent, unlike = 0, 0, [], []
+    for wrong in [(), *((d,) for d in damages(it.sizes, 6, STATUS_READS // 2))]:
+        found = []
+        for way in (it.status, it.status_by_ticks):
+            result, lost = judged(it, ready, names, truth, shown, wrong, way)
+            found.append((result, lost, it.words, len(it.sizes), it.found()))
+        runs += 1
+        noticed += result != OK
+        if found[0] != found[1]:
+            unlike.append((wrong, found))
+        if result == OK and lost:
+            silent.append((wrong, lost))
+    told("status reads a call a tick", it.stage.chip.name, runs, noticed, len(silent))
+    assert (unlike, silent) == ([], [])
+    assert noticed > runs // 3
+
+
 def judged(
     it: Rig,
     ready: Twin,
@@ -384,12 +430,13 @@ def judged(
     truth: list[int],
     shown: list[int],
     wrong: tuple[Damage, ...],
+    way: Callable[[], tuple[int, list[int]]] | None = None,
 ) -> tuple[int, list[str]]:
     """The result of a status read with these damages, and the registers whose faults it tells wrongly."""
     it.twin = snapshot(ready)
     it.c.d_back()
     it.arm(*wrong)
-    result, words = it.status()
+    result, words = it.words = (way or it.status)()
     commands = any(d[0] == "command" for d in wrong)
     # a rejected command raises faults of its own; a damaged reply never may
     bad = [

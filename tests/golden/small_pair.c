@@ -444,38 +444,58 @@ uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *f
     return result;
 }
 
-uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
+void sm_read_status_begin(sm_read_status_t *job)
 {
-    sm_task_t task;
-    uint8_t pass;
-    bool same = true;
-    uint8_t result = SM_RUN_OK;
-    result = SM_RUN_BUSY;
-    for (pass = 0U; (pass < 2U) && ((result == SM_RUN_BUSY) || (result == SM_RUN_OK)); pass++) {
-        uint16_t index = 0U;
-        sm_task_begin(&task, sm_status_steps, SM_STATUS_STEPS_COUNT);
-        result = SM_RUN_BUSY;
-        while (result == SM_RUN_BUSY) {
-            const uint16_t at = task.at;
-            result = sm_tick(spi, &task);
-            if ((task.at != at) && (task.step.kind == SM_STEP_READ)) {
-                if (pass == 0U) {
-                    words[index] = spi->got;
-                } else {
-                    const unsigned int first = (unsigned int)words[index] & task.step.mask;
-                    const unsigned int again = (unsigned int)spi->got & task.step.mask;
-                    const unsigned int erased = task.step.expect;
-                    if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
-                        same = false;
-                    }
-                    words[index] = (uint8_t)((unsigned int)words[index] | again);
-                }
-                index++;
+    sm_task_begin(&job->task, sm_status_steps, SM_STATUS_STEPS_COUNT);
+    job->index = 0U;
+    job->pass = 0U;
+    job->same = true;
+}
+
+uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[SM_STATUS_COUNT])
+{
+    const uint16_t at = job->task.at;
+    uint8_t result = sm_tick(spi, &job->task);
+    if ((job->task.at != at) && (job->task.step.kind == SM_STEP_READ)) {
+        if (job->pass == 0U) {
+            words[job->index] = spi->got;
+        } else {
+            const unsigned int first = (unsigned int)words[job->index] & job->task.step.mask;
+            const unsigned int again = (unsigned int)spi->got & job->task.step.mask;
+            const unsigned int erased = job->task.step.expect;
+            if ((((first ^ again) & (job->task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
+                job->same = false;
             }
+            words[job->index] = (uint8_t)((unsigned int)words[job->index] | again);
+        }
+        job->index++;
+    }
+    if (result == SM_RUN_OK) {
+        if (job->pass == 0U) {
+            sm_task_begin(&job->task, job->task.steps, job->task.size);
+            job->index = 0U;
+            job->pass = 1U;
+            result = SM_RUN_BUSY;
+        } else if (!job->same) {
+            result = SM_RUN_CHANGED;
+        } else {
+            /* both times the same */
         }
     }
-    if ((result == SM_RUN_OK) && (!same)) {
-        result = SM_RUN_CHANGED;
+    return result;
+}
+
+uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
+{
+    sm_read_status_t job;
+    uint8_t result = SM_RUN_OK;
+    sm_read_status_begin(&job);
+    result = SM_RUN_BUSY;
+    while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
+        result = sm_read_status_tick(spi, &job, words);
+        if (result == SM_RUN_WAIT) {
+            spi->wait_us(spi->context, job.task.wait_us);
+        }
     }
     return result;
 }

@@ -579,6 +579,23 @@ uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task);
  */
 uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *failed);
 
+typedef struct {
+    sm_task_t task;     /* the table in hand */
+    uint16_t index;     /* words read so far, this time */
+    uint8_t pass;       /* 0: the first time, 1: again */
+    bool same;          /* both times said the same */
+} sm_read_status_t;
+
+/* Before the first call of `read_status_tick`. */
+void sm_read_status_begin(sm_read_status_t *job);
+
+/*
+ * As `read_status`, one call a tick: at most one frame, no waiting. BUSY, and WAIT
+ * (job->task.wait_us): call again; anything else is the result of `read_status`, with the words
+ * that it fills. RUN_...
+ */
+uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[SM_STATUS_COUNT]);
+
 /*
  * Reads every status register of a configured chip twice, ready for `explain`: only OK is good.
  * What either read has shown is in the words, for reading may erase faults. RUN_...

@@ -996,42 +996,75 @@ static inline uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t siz
     return result;
 }
 
+typedef struct {
+    sm_task_t task;     /* the table in hand */
+    uint16_t index;     /* words read so far, this time */
+    uint8_t pass;       /* 0: the first time, 1: again */
+    bool same;          /* both times said the same */
+} sm_read_status_t;
+
+/* Before the first call of `read_status_tick`. */
+static inline void sm_read_status_begin(sm_read_status_t *job)
+{
+    sm_task_begin(&job->task, sm_status_steps, SM_STATUS_STEPS_COUNT);
+    job->index = 0U;
+    job->pass = 0U;
+    job->same = true;
+}
+
+/*
+ * As `read_status`, one call a tick: at most one frame, no waiting. BUSY, and WAIT
+ * (job->task.wait_us): call again; anything else is the result of `read_status`, with the words
+ * that it fills. RUN_...
+ */
+static inline uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[SM_STATUS_COUNT])
+{
+    const uint16_t at = job->task.at;
+    uint8_t result = sm_tick(spi, &job->task);
+    if ((job->task.at != at) && (job->task.step.kind == SM_STEP_READ)) {
+        if (job->pass == 0U) {
+            words[job->index] = spi->got;
+        } else {
+            const unsigned int first = (unsigned int)words[job->index] & job->task.step.mask;
+            const unsigned int again = (unsigned int)spi->got & job->task.step.mask;
+            const unsigned int erased = job->task.step.expect;
+            if ((((first ^ again) & (job->task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
+                job->same = false;
+            }
+            words[job->index] = (uint8_t)((unsigned int)words[job->index] | again);
+        }
+        job->index++;
+    }
+    if (result == SM_RUN_OK) {
+        if (job->pass == 0U) {
+            sm_task_begin(&job->task, job->task.steps, job->task.size);
+            job->index = 0U;
+            job->pass = 1U;
+            result = SM_RUN_BUSY;
+        } else if (!job->same) {
+            result = SM_RUN_CHANGED;
+        } else {
+            /* both times the same */
+        }
+    }
+    return result;
+}
+
 /*
  * Reads every status register of a configured chip twice, ready for `explain`: only OK is good.
  * What either read has shown is in the words, for reading may erase faults. RUN_...
  */
 static inline uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
 {
-    sm_task_t task;
-    uint8_t pass;
-    bool same = true;
+    sm_read_status_t job;
     uint8_t result = SM_RUN_OK;
+    sm_read_status_begin(&job);
     result = SM_RUN_BUSY;
-    for (pass = 0U; (pass < 2U) && ((result == SM_RUN_BUSY) || (result == SM_RUN_OK)); pass++) {
-        uint16_t index = 0U;
-        sm_task_begin(&task, sm_status_steps, SM_STATUS_STEPS_COUNT);
-        result = SM_RUN_BUSY;
-        while (result == SM_RUN_BUSY) {
-            const uint16_t at = task.at;
-            result = sm_tick(spi, &task);
-            if ((task.at != at) && (task.step.kind == SM_STEP_READ)) {
-                if (pass == 0U) {
-                    words[index] = spi->got;
-                } else {
-                    const unsigned int first = (unsigned int)words[index] & task.step.mask;
-                    const unsigned int again = (unsigned int)spi->got & task.step.mask;
-                    const unsigned int erased = task.step.expect;
-                    if ((((first ^ again) & (task.step.mask ^ erased)) != 0U) || ((again & erased & (first ^ again)) != 0U)) {
-                        same = false;
-                    }
-                    words[index] = (uint8_t)((unsigned int)words[index] | again);
-                }
-                index++;
-            }
+    while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
+        result = sm_read_status_tick(spi, &job, words);
+        if (result == SM_RUN_WAIT) {
+            spi->wait_us(spi->context, job.task.wait_us);
         }
-    }
-    if ((result == SM_RUN_OK) && (!same)) {
-        result = SM_RUN_CHANGED;
     }
     return result;
 }

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import bracket, string
-from . import cpp_chain, cpp_driver
+from . import cpp_chain, cpp_driver, cpp_jobs
 from .language import Field, Language, local
 
 if TYPE_CHECKING:
@@ -101,6 +101,7 @@ class Cpp(Language):
     suffix = "U"
     driver_words = cpp_driver
     chain_words = cpp_chain
+    job_words = cpp_jobs
 
     def uint(self, bits: int) -> str:
         return f"uint{next(s for s in (8, 16, 32, 64) if bits <= s)}_t"

@@ -69,7 +69,7 @@ struct nowhere {
     void wait_us(uint32_t /*us*/) const {}
 };
 
-// All positions in lockstep. Stream has
+@JOB_TYPES@// All positions in lockstep. Stream has
 //     bool transfer(const uint8_t *out, uint8_t *in, size_t size)   all bytes between two edges of chip select; false: it failed
 //     void wait_us(uint32_t us)                                     for `run` alone
 // A chip whose table is done or waits is sent a read that changes nothing, and its reply is checked too.
@@ -193,16 +193,9 @@ public:
     {
         result_t whole = result_t::ok;
         for (unsigned i = 0U; i < @ROUNDS@U; i++) {
-            table<uint8_t, chain_bytes> to{};
-            table<uint8_t, chain_bytes> from{};
-            for (size_t k = 0U; k < chain_chips; k++) {
-                task[k] = task_t();
-                result[k] = result_t::ok;
-            }
-            fill(to);
-            whole = stream_.transfer(to.data(), &from[0], chain_bytes) ? in(from) : result_t::spi;
+            whole = round();
         }
-        return (whole == result_t::busy) ? result_t::ok : whole;
+        return whole;
     }
 @CLEAR@@RESTART@
 private:
@@ -228,7 +221,21 @@ private:
             task[k].lenient = 1U;
         }
     }
-};"""
+
+    // a stream of harmless reads, no table in hand
+    result_t round()
+    {
+        table<uint8_t, chain_bytes> to{};
+        table<uint8_t, chain_bytes> from{};
+        for (size_t k = 0U; k < chain_chips; k++) {
+            task[k] = task_t();
+            result[k] = result_t::ok;
+        }
+        fill(to);
+        const result_t whole = stream_.transfer(to.data(), &from[0], chain_bytes) ? in(from) : result_t::spi;
+        return (whole == result_t::busy) ? result_t::ok : whole;
+    }
+@STATUS_AGAIN@@RESTART_WITH@};"""
 
 CLEAR = """
     // Clears the flag of a rejected frame in every chip with a table, with which every other result is rejected, and
@@ -239,90 +246,5 @@ CLEAR = """
         trust();
         const result_t whole = finish();
         return (whole == result_t::ok) ? resync() : whole;
-    }
-"""
-
-RESTART = """
-    // Configures the chips that a run has left at any step, or that have kept their state while the controller
-    // restarted, or were reset. Call it in the safe state of the bridges. Not ok: call it again, or switch the supply
-    // of `position` off and on.
-    result_t restart()
-    {
-        forget();
-        result_t whole = resync();
-@CLEARS@        if (whole == result_t::ok) {
-            whole = run(chain_warm_steps);
-        }
-        if (whole != result_t::ok) {
-            // never brought as far; what only a chip after power-up shows is not looked for again
-            forget();
-@CLEARS_FIRST@            begin(chain_init_steps);
-@LATER@            whole = finish();
-        }
-@AGAIN@        return whole;
-    }
-
-    // What is known of the chips is forgotten: what comes next is as after a reset of them.
-    constexpr void forget() noexcept
-    {
-        for (size_t k = 0U; k < chain_chips; k++) {
-            chip[k].forget();
-        }
-    }
-"""
-RESTART_CLEARS = """        if ((whole == result_t::ok) || (whole == result_t::rejected)) {
-            whole = clear_rejected();
-        }
-"""
-RESTART_CLEARS_FIRST = """            begin(@TABLE@);
-            trust();
-            static_cast<void>(finish());
-"""
-RESTART_LATER = """            for (size_t k = 0U; k < chain_chips; k++) {
-                task[k].at = (task[k].size != 0U) ? @FIRST@U : 0U;
-            }
-"""
-RESTART_AGAIN = """        if (whole != result_t::ok) {
-            // or all were reset meanwhile
-            forget();
-            whole = run(chain_init_steps);
-        }
-"""
-
-STATUS = """
-    // Reads every status register of every position with a table twice, ready for `explain`: only ok is good. What
-    // either read has shown is in the words.
-    result_t read_status(table<table<word_t, status_count>, chain_chips> &words)
-    {
-        result_t whole = result_t::busy;
-        bool same = true;
-        bool proven = true;
-        for (unsigned pass = 0U; (pass < 2U) && ((whole == result_t::busy) || (whole == result_t::ok)); pass++) {
-            table<size_t, chain_chips> index{};
-            begin(chain_status_steps);
-            trust();
-            whole = result_t::busy;
-            while ((whole == result_t::busy) || (whole == result_t::wait)) {
-                table<size_t, chain_chips> at{};
-                for (size_t k = 0U; k < chain_chips; k++) {
-                    at[k] = task[k].at;
-                }
-                whole = tick();
-                for (size_t k = 0U; k < chain_chips; k++) {
-                    if ((task[k].at == at[k]) || (task[k].step.kind != step_kind_t::read)) {
-                        continue;
-                    }
-                    same = chip[k].keep_status(task[k], pass, words[k][index[k]]) && same;
-                    index[k]++;
-                }
-            }
-            for (const task_t &one : task) {
-                proven = proven && (one.lenient == 1U);
-            }
-        }
-        if ((whole == result_t::ok) && (!proven)) {
-            return result_t::rejected;
-        }
-        return ((whole == result_t::ok) && (!same)) ? result_t::changed : whole;
     }
 """

@@ -38,7 +38,7 @@ struct task_t {
     constexpr task_t(const step_t *rows, size_t count) noexcept : steps(rows), size(count) {}
 };
 
-@RESTART_TYPE@// Runs tables over your SPI. Spi has
+@JOB_TYPES@// Runs tables over your SPI. Spi has
 //     bool transfer(const uint8_t *out, uint8_t *in, size_t size)   one chip-select burst; false: it failed
 //     void wait_us(uint32_t us)                                     for `run` alone
 // Restart: after any result other than ok, busy and wait begin the table again. A driver made anew knows a
@@ -204,7 +204,7 @@ public:
 
     // Keeps a status word that the step in hand of `task` has read, the first time (pass 0) or again: what both say.
     // False where they differ in bits that reading does not erase, or where one that reading erases came anew.
-    [[nodiscard]] constexpr bool keep_status(const task_t &task, unsigned pass, word_t &place) const noexcept
+    [[nodiscard]] constexpr bool keep_status(const task_t &task, uint8_t pass, word_t &place) const noexcept
     {
         if (pass == 0U) {
             place = got;
@@ -218,7 +218,7 @@ public:
     }
 @TICKS@@STATUS@@RESYNC@@CLEAR@@RESTART@@WATCH@
 private:
-@RESTART_WITH@    bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
+@STATUS_AGAIN@@RESTART_WITH@    bool transfer(uint8_t format, const table<uint8_t, bytes_most> &out, table<uint8_t, bytes_most> &in)
     {
         bool done = true;
         size_t at = 0U;
@@ -292,38 +292,6 @@ TICKS = """
     }
 """
 
-STATUS = """
-    // Reads every status register of a configured chip twice, ready for `explain`: only ok is good. What either
-    // read has shown is in the words, for reading may erase faults; where it is rejected, a flag tells of a rejected
-    // frame, and they are not proven.
-    result_t read_status(table<word_t, status_count> &words)
-    {
-        result_t result = result_t::busy;
-        bool same = true;
-        bool proven = true;
-        for (unsigned pass = 0U; (pass < 2U) && ((result == result_t::busy) || (result == result_t::ok)); pass++) {
-            task_t task(status_steps);
-            size_t index = 0U;
-            task.lenient = 1U;
-            result = result_t::busy;
-            while (result == result_t::busy) {
-                const size_t at = task.at;
-                result = tick(task);
-                if ((task.at == at) || (task.step.kind != step_kind_t::read)) {
-                    continue;
-                }
-                same = keep_status(task, pass, words[index]) && same;
-                index++;
-            }
-            proven = proven && (task.lenient == 1U);
-        }
-        if ((result == result_t::ok) && (!proven)) {
-            return result_t::rejected;
-        }
-        return ((result == result_t::ok) && (!same)) ? result_t::changed : result;
-    }
-"""
-
 RESYNC = """
     // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
     // then this, then the table `warm_steps`. Not ok: the chip is not configured, or not there, or (rejected) a flag
@@ -348,127 +316,6 @@ CLEAR = """
         const result_t result = finish(task);
         return (result == result_t::ok) ? resync() : result;
     }
-"""
-
-RESTART_TYPE = """
-// A restart in the making.
-struct restart_t {
-    task_t task{};
-    uint8_t phase = 0U;  // how far it has come
-    uint8_t rounds = 0U; // reads that bring the chip back in step
-};
-"""
-
-RESTART = """
-    // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
-    // or was reset. Call it in the safe state of the bridge. Not ok: call it again, or switch the chip's supply off
-    // and on.
-    result_t restart()
-    {
-        restart_t job;
-        restart_begin(job);
-        result_t result = result_t::busy;
-        while ((result == result_t::busy) || (result == result_t::wait)) {
-            result = restart_tick(job);
-            if (result == result_t::wait) {
-                spi_.wait_us(job.task.wait_us);
-            }
-        }
-        return result;
-    }
-
-    // Before the first call of `restart_tick`.
-    constexpr void restart_begin(restart_t &job) noexcept
-    {
-        forget();
-        job = restart_t();
-    }
-
-    // As `restart`, one call a tick: at most one frame, no waiting. busy, and wait (job.task.wait_us): call again; ok: the
-    // chip is configured; anything else: begin again.
-    result_t restart_tick(restart_t &job)
-    {
-        result_t result = result_t::busy;
-        if ((job.phase == 0U) || (job.phase == 2U)) {
-            result = exchange(@FORMAT@U, fillers[@FORMAT@U].frame);
-            job.rounds++;
-            if (job.rounds < @ROUNDS@U) {
-                return result_t::busy;
-            }
-        } else {
-            result = tick(job.task);
-        }
-        if ((result == result_t::busy) || (result == result_t::wait)) {
-            return result;
-        }
-        const bool good = result == result_t::ok;
-@CLEARS@        if (good && (job.phase < 3U)) {
-            return restart_with(job, 3U, task_t(warm_steps));
-        }
-        if (good && (job.phase != 4U)) {
-            return result;
-        }
-        if (job.phase < 4U) {
-            // never brought as far; what only a chip after power-up shows is not looked for again
-            forget();
-@CLEARS_FIRST@        }
-        if (job.phase <= 4U) {
-            static_cast<void>(restart_with(job, 5U, task_t(init_steps)));
-            job.task.at = @FIRST@U;
-            return result_t::busy;
-        }
-@AGAIN@        return result;
-    }
-@FORGET@"""
-
-#: where a flag of a rejected frame stays up, and no bring-up gets past it: at first, and as after power-up
-RESTART_CLEARS = """        if ((job.phase == 0U) && (good || (result == result_t::rejected))) {
-            // a flag of a rejected frame stays up, and no bring-up gets past it
-            static_cast<void>(restart_with(job, 1U, task_t(clear_rejected_steps)));
-            job.task.lenient = 1U;
-            return result_t::busy;
-        }
-        if (good && (job.phase == 1U)) {
-            job.rounds = 0U;
-            job.phase = 2U;
-            return result_t::busy;
-        }
-"""
-RESTART_CLEARS_FIRST = """            static_cast<void>(restart_with(job, 4U, task_t(@TABLE@)));
-            job.task.lenient = 1U;
-            return result_t::busy;
-"""
-
-FORGET = """
-    // What is known of the chip is forgotten: what comes next is as after a reset of it.
-    constexpr void forget() noexcept
-    {
-        sent_ = {};
-        pending_ = {};
-        pending_count_ = 0U;
-        counter_ = 0U;
-        frames_ = 0U;
-        format_ = 0U;
-        known = {};
-        counted_ = false;
-    }
-"""
-
-RESTART_AGAIN = """        if (job.phase == 5U) {
-            // or it was reset meanwhile
-            forget();
-            return restart_with(job, 6U, task_t(init_steps));
-        }
-"""
-
-#: private
-RESTART_WITH = """    static constexpr result_t restart_with(restart_t &job, uint8_t phase, const task_t &task) noexcept
-    {
-        job.phase = phase;
-        job.task = task;
-        return result_t::busy;
-    }
-
 """
 
 MONITORS = """

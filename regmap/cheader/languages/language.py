@@ -8,7 +8,7 @@ both, on the type `Wide` (32 bits, 64 where a frame or a register needs them):
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from types import ModuleType
 from typing import TYPE_CHECKING
 
@@ -74,7 +74,8 @@ class Language:
     name = ""
     suffix = ""  # of unsigned numbers
     driver_words: ModuleType  # its text of the driver, of what explains faults, ...
-    chain_words: ModuleType  # ... and of a daisy chain, with places between @
+    chain_words: ModuleType  # ... of a daisy chain, ...
+    job_words: ModuleType  # ... and of what goes a call a tick, with places between @
 
     def __init__(self, wide: int) -> None:
         self.wide_bits = wide
@@ -130,7 +131,7 @@ class Language:
     def driver(
         self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None
     ) -> list[str]:
-        """The driver with what the map and the stage allow; `rounds` as `restarting` takes them."""
+        """The driver with what the map and the stage allow; `rounds` as `restart` takes them, None where no read is harmless."""
         words = self.driver_words
         alone = not sheet.chained
         resync = ""
@@ -138,22 +139,25 @@ class Language:
             resync = words.RESYNC.replace("@ROUNDS@", str(rounds[0]))
             resync = resync.replace("@FORMAT@", str(rounds[1]))
         watch = words.WATCH.replace("@RESET@", words.WATCH_RESET if sheet.reset_told else "")
+        status, restart = self.status(whole=False, there=alone and "status" in sheet.plans), {}
+        if alone and rounds is not None and {"init", "warm"} <= set(sheet.plans):
+            restart = self.restart(sheet, set(sheet.plans), rounds, whole=False)
         text = words.DRIVER
-        restart = self.restarting(sheet, rounds)
-        stepped = "restart_tick" in restart
+        forget = self.job_words.FORGET if sheet.chained or restart else ""
         for key, piece in (
             # one chip of a chain is not reached alone: what would try is not there
             ("@EXCHANGE@", words.EXCHANGE if alone else ""),
             ("@TICKS@", words.TICKS if alone else ""),
-            ("@STATUS@", words.STATUS if alone and "status" in sheet.plans else ""),
+            ("@STATUS@", status.get("text", "")),
+            ("@STATUS_AGAIN@", status.get("own", "")),
             ("@RESYNC@", resync),
             (
                 "@CLEAR@",
                 words.CLEAR if alone and rounds is not None and NAME in sheet.plans else "",
             ),
-            ("@RESTART@", restart),
-            ("@RESTART_TYPE@", words.RESTART_TYPE.lstrip("\n") + "\n" if stepped else ""),
-            ("@RESTART_WITH@", words.RESTART_WITH if stepped else ""),
+            ("@RESTART@", restart.get("text", "") + forget),
+            ("@RESTART_WITH@", restart.get("own", "")),
+            ("@JOB_TYPES@", status.get("type", "") + restart.get("type", "")),
             ("@WATCH@", watch if alone and "readback" in sheet.plans else ""),
             ("@FORMATS@", str(len(modules))),
             ("@DEPTH@", str(max(1, *(m.frame.after for m in modules)))),
@@ -161,34 +165,49 @@ class Language:
             text = text.replace(key, piece)
         return _lines(text)
 
-    def restarting(self, sheet: Sheet, rounds: tuple[int, int] | None) -> str:
-        """The way back from any step; "" where the map allows none.
+    def status(self, *, whole: bool, there: bool = True) -> dict[str, str]:
+        """A status read that goes a call a tick, of a chip alone or of the `whole` chain: its type, routines, and what is private."""
+        if not there:
+            return {}
+        words = self.job_words
+        pieces = words.WORDS_ALL if whole else words.WORDS_ALONE
+        own = words.STATUS_AGAIN_ALL if whole else words.STATUS_AGAIN
+        return {
+            "type": _filled(words.STATUS_TYPE, pieces),
+            "text": _filled(words.STATUS, pieces),
+            "own": own,
+        }
 
-        `rounds` are the harmless reads that bring counters in step, and their layout; None where there is none.
+    def restart(
+        self, sheet: Sheet, tables: set[str], rounds: tuple[int, int], *, whole: bool
+    ) -> dict[str, str]:
+        """The way back from any step, as `status`; `tables` are those that there are.
+
+        `rounds` are the harmless reads that bring counters in step, and their layout.
         """
-        words = self.driver_words
-        if sheet.chained:
-            forget: str = words.FORGET
-            return forget.replace("@FORMATS@", "1")
-        if rounds is None or not {"init", "warm"} <= set(sheet.plans):
-            return ""
-        again = words.RESTART_AGAIN if sheet.after_power_up else ""
-        clears = NAME in sheet.plans
-        table = table_names(sheet.plans)[AT_POWER_UP if AT_POWER_UP in sheet.plans else NAME] if clears else ""  # fmt: skip
-        first = (
-            words.RESTART_CLEARS_FIRST.replace("@TABLE@", self.constant(table)) if clears else ""
-        )
-        text: str = words.RESTART.replace("@FIRST@", str(sheet.after_power_up))
-        text = text.replace("@CLEARS@", words.RESTART_CLEARS if clears else "")
-        for key, piece in (
-            ("@CLEARS_FIRST@", first),
-            ("@AGAIN@", again),
-            ("@FORGET@", words.FORGET),
-            ("@ROUNDS@", str(rounds[0])),
-            ("@FORMAT@", str(rounds[1])),
-        ):
-            text = text.replace(key, piece)
-        return text
+        words, first, clears = self.job_words, sheet.after_power_up, NAME in tables
+        called = table_names(sheet.plans)
+        pieces = dict(words.BACK_ALL if whole else words.BACK_ALONE)
+        if not first:
+            pieces["LATER"] = ""
+        pieces |= {
+            "CLEARS": words.RESTART_CLEARS if clears else "",
+            "CLEARS_FIRST": words.RESTART_CLEARS_FIRST if clears else "",
+            "AGAIN": words.RESTART_AGAIN if first else "",
+            "FIRST": str(first),
+            "ROUNDS": str(rounds[0]),
+            "FORMAT": str(rounds[1]),
+        }
+        late = AT_POWER_UP if AT_POWER_UP in tables else NAME
+        for piece, name in (("warm", "warm"), ("init", "init"), ("clear", NAME), ("late", late)):
+            pieces[piece] = self.constant(called[name]) if name in tables else ""
+        forget = words.FORGET_ALL if whole else ""
+        own = words.RESTART_WITH_ALL if whole else words.RESTART_WITH
+        return {
+            "type": _filled(words.RESTART_TYPE, pieces),
+            "text": _filled(words.RESTART, pieces) + forget,
+            "own": own,
+        }
 
     def explain(self) -> list[str]:
         return _lines(self.driver_words.EXPLAIN)
@@ -209,21 +228,18 @@ class Language:
 
         `status` where one of them has reads of its status; `every` are the tables that each position with a stage has.
         """
-        words, first = self.chain_words, sheet.after_power_up
+        words = self.chain_words
         text = words.RUNNER.replace("@CHIPS@", ", ".join([words.ALONE] * sheet.chips))
-        clears = NAME in every
-        late = AT_POWER_UP if AT_POWER_UP in every else NAME
-        restart = words.RESTART if {"init", "warm"} <= every else ""
+        there = rounds is not None and {"init", "warm"} <= every
+        restart = self.restart(sheet, every, rounds, whole=True) if there and rounds else {}
+        read = self.status(whole=True, there=status)
         for key, piece in (
-            ("@STATUS@", words.STATUS if status else ""),
-            ("@CLEAR@", words.CLEAR if clears else ""),
-            ("@RESTART@", restart),
-            ("@CLEARS@", words.RESTART_CLEARS if clears else ""),
-            ("@CLEARS_FIRST@", words.RESTART_CLEARS_FIRST if clears else ""),
-            ("@LATER@", words.RESTART_LATER if first else ""),
-            ("@AGAIN@", words.RESTART_AGAIN if first else ""),
-            ("@TABLE@", self.constant(f"chain_{late}_steps")),
-            ("@FIRST@", str(first)),
+            ("@STATUS@", read.get("text", "")),
+            ("@STATUS_AGAIN@", read.get("own", "")),
+            ("@CLEAR@", words.CLEAR if NAME in every else ""),
+            ("@RESTART@", restart.get("text", "")),
+            ("@RESTART_WITH@", restart.get("own", "")),
+            ("@JOB_TYPES@", read.get("type", "") + restart.get("type", "")),
             ("@ROUNDS@", str(rounds[0] if rounds is not None else 1)),
         ):
             text = text.replace(key, piece)
@@ -240,6 +256,16 @@ class Language:
             else:
                 lines += ["    {", *(f"        {s}" for s in statements), "    }"]
         return lines
+
+
+def _filled(text: str, pieces: Mapping[str, str]) -> str:
+    """The text with what stands between @ put in, until none of it is left."""
+    before = ""
+    while text != before:
+        before = text
+        for name, piece in pieces.items():
+            text = text.replace(f"@{name}@", piece)
+    return text
 
 
 def _lines(text: str) -> list[str]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import string
-from . import rust_chain, rust_driver
+from . import rust_chain, rust_driver, rust_jobs
 from .language import Field, Language
 
 if TYPE_CHECKING:
@@ -82,6 +82,7 @@ class Rust(Language):
     name = "Rust"
     driver_words = rust_driver
     chain_words = rust_chain
+    job_words = rust_jobs
 
     def uint(self, bits: int) -> str:
         return f"u{next(s for s in (8, 16, 32, 64) if bits <= s)}"

@@ -63,7 +63,7 @@ impl Spi for Alone {
     fn wait_us(&mut self, _us: u32) {}
 }
 
-// All positions in lockstep, over an Spi whose one burst is a whole stream.
+@JOB_TYPES@// All positions in lockstep, over an Spi whose one burst is a whole stream.
 // A chip whose table is done or waits is sent a read that changes nothing, and its reply is checked too.
 #[derive(Debug)]
 pub struct Chain<'a, S: Spi> {
@@ -212,25 +212,28 @@ impl<'a, S: Spi> Chain<'a, S> {
     pub fn resync(&mut self) -> Outcome {
         let mut whole = Outcome::Ok;
         for _ in 0..@ROUNDS@ {
-            let (mut out, mut data) = ([0; CHAIN_BYTES], [0; CHAIN_BYTES]);
-            for k in 0..CHAIN_CHIPS {
-                self.task[k] = Task::new(&[]);
-                self.result[k] = Outcome::Ok;
-            }
-            self.fill(&mut out);
-            whole = if self.stream.transfer(&out, &mut data) {
-                self.stream_in(&data)
-            } else {
-                Outcome::Spi
-            };
+            whole = self.round();
         }
-        if whole == Outcome::Busy {
-            Outcome::Ok
-        } else {
-            whole
+        whole
+    }
+
+    // A stream of harmless reads, no table in hand.
+    fn round(&mut self) -> Outcome {
+        let (mut out, mut data) = ([0; CHAIN_BYTES], [0; CHAIN_BYTES]);
+        for k in 0..CHAIN_CHIPS {
+            self.task[k] = Task::new(&[]);
+            self.result[k] = Outcome::Ok;
+        }
+        self.fill(&mut out);
+        if !self.stream.transfer(&out, &mut data) {
+            return Outcome::Spi;
+        }
+        match self.stream_in(&data) {
+            Outcome::Busy => Outcome::Ok,
+            other => other,
         }
     }
-@CLEAR@@RESTART@}"""
+@CLEAR@@RESTART@@RESTART_WITH@}"""
 
 CLEAR = """
     // Clears the flag of a rejected frame in every chip with a table, with which every other outcome is Rejected, and
@@ -241,91 +244,6 @@ CLEAR = """
         match self.finish() {
             Outcome::Ok => self.resync(),
             other => other,
-        }
-    }
-"""
-
-RESTART = """
-    // Configures the chips that a run has left at any step, or that have kept their state while the controller
-    // restarted, or were reset. Call it in the safe state of the bridges. Not Ok: call it again, or switch the supply
-    // of `position` off and on.
-    pub fn restart(&mut self) -> Outcome {
-        self.forget();
-        let mut whole = self.resync();
-@CLEARS@        if whole == Outcome::Ok {
-            whole = self.run(&CHAIN_WARM_STEPS);
-        }
-        if whole != Outcome::Ok {
-            // never brought as far; what only a chip after power-up shows is not looked for again
-            self.forget();
-@CLEARS_FIRST@            self.begin(&CHAIN_INIT_STEPS);
-@LATER@            whole = self.finish();
-        }
-@AGAIN@        whole
-    }
-
-    // What is known of the chips is forgotten: what comes next is as after a reset of them.
-    pub fn forget(&mut self) {
-        for chip in self.chip.iter_mut() {
-            chip.forget();
-        }
-    }
-"""
-RESTART_CLEARS = """        if whole == Outcome::Ok || whole == Outcome::Rejected {
-            whole = self.clear_rejected();
-        }
-"""
-RESTART_CLEARS_FIRST = """            self.begin(&@TABLE@);
-            self.trust();
-            let _ = self.finish();
-"""
-RESTART_LATER = """            for task in self.task.iter_mut() {
-                task.at = if task.steps.is_empty() { 0 } else { @FIRST@ };
-            }
-"""
-RESTART_AGAIN = """        if whole != Outcome::Ok {
-            // or all were reset meanwhile
-            self.forget();
-            whole = self.run(&CHAIN_INIT_STEPS);
-        }
-"""
-
-STATUS = """
-    // Reads every status register of every position with a table twice, ready for `explain`: only Ok is good. What
-    // either read has shown is in the words.
-    pub fn read_status(&mut self, words: &mut [[Word; STATUS_COUNT]; CHAIN_CHIPS]) -> Outcome {
-        let mut same = true;
-        let mut proven = true;
-        for pass in 0..2 {
-            let mut index = [0; CHAIN_CHIPS];
-            self.begin(&CHAIN_STATUS_STEPS);
-            self.trust();
-            loop {
-                let before: [usize; CHAIN_CHIPS] = core::array::from_fn(|k| self.task[k].at);
-                let outcome = self.tick();
-                for k in 0..CHAIN_CHIPS {
-                    let task = &self.task[k];
-                    if task.at == before[k] || task.step.kind != StepKind::Read {
-                        continue;
-                    }
-                    same &= self.chip[k].keep_status(task, pass, &mut words[k][index[k]]);
-                    index[k] += 1;
-                }
-                match outcome {
-                    Outcome::Busy => {}
-                    Outcome::Wait => self.stream.wait_us(self.wait_us),
-                    Outcome::Ok => break,
-                    other => return other,
-                }
-            }
-            proven &= self.task.iter().all(|task| task.lenient == 1);
-        }
-        if !proven {
-            Outcome::Rejected
-        } else if same {
-            Outcome::Ok
-        } else {
-            Outcome::Changed
         }
     }
 """

@@ -50,7 +50,7 @@ impl Task {
     }
 }
 
-@RESTART_TYPE@// Runs tables over your SPI. Restart: after any outcome other than Ok, Busy and Wait begin the table again. A
+@JOB_TYPES@// Runs tables over your SPI. Restart: after any outcome other than Ok, Busy and Wait begin the table again. A
 // driver made anew knows a chip that was reset; where only the controller was, resync and then WARM_STEPS.
 #[derive(Debug)]
 pub struct Driver<'a, S: Spi> {
@@ -244,7 +244,7 @@ impl<'a, S: Spi> Driver<'a, S> {
     // Keeps a status word that the step in hand of `task` has read, the first time (pass 0) or again: what both say.
     // False where they differ in bits that reading does not erase, or where one that reading erases came anew.
     #[must_use]
-    pub fn keep_status(&self, task: &Task, pass: u32, place: &mut Word) -> bool {
+    pub fn keep_status(&self, task: &Task, pass: u8, place: &mut Word) -> bool {
         if pass == 0 {
             *place = self.got;
             return true;
@@ -317,42 +317,6 @@ TICKS = """
     }
 """
 
-STATUS = """
-    // Reads every status register of a configured chip twice, ready for `explain`: only Ok is good. What either
-    // read has shown is in the words, for reading may erase faults; where it is Rejected, a flag tells of a rejected
-    // frame, and they are not proven.
-    pub fn read_status(&mut self, words: &mut [Word; STATUS_COUNT]) -> Outcome {
-        let mut same = true;
-        let mut proven = true;
-        for pass in 0..2 {
-            let mut task = Task::new(&STATUS_STEPS);
-            task.lenient = 1;
-            let mut index = 0;
-            loop {
-                let at = task.at;
-                let outcome = self.tick(&mut task);
-                if task.at != at && task.step.kind == StepKind::Read {
-                    same &= self.keep_status(&task, pass, &mut words[index]);
-                    index += 1;
-                }
-                match outcome {
-                    Outcome::Busy => {}
-                    Outcome::Ok => break,
-                    other => return other,
-                }
-            }
-            proven &= task.lenient == 1;
-        }
-        if !proven {
-            Outcome::Rejected
-        } else if same {
-            Outcome::Ok
-        } else {
-            Outcome::Changed
-        }
-    }
-"""
-
 RESYNC = """
     // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
     // then this, then WARM_STEPS. Not Ok: the chip is not configured, or not there, or (Rejected) a flag tells of a
@@ -377,126 +341,6 @@ CLEAR = """
             other => other,
         }
     }
-"""
-
-RESTART_TYPE = """
-// A restart in the making.
-#[derive(Clone, Copy, Debug)]
-pub struct Restart {
-    pub task: Task,
-    phase: u8,  // how far it has come
-    rounds: u8, // reads that bring the chip back in step
-}
-
-impl Restart {
-    #[must_use]
-    pub const fn new() -> Restart {
-        Restart { task: Task::new(&[]), phase: 0, rounds: 0 }
-    }
-    fn with(&mut self, phase: u8, task: Task) -> Outcome {
-        self.phase = phase;
-        self.task = task;
-        Outcome::Busy
-    }
-}
-"""
-RESTART_WITH = ""
-
-RESTART = """
-    // Configures a chip that a run has left at any step, or that has kept its state while the controller restarted,
-    // or was reset. Call it in the safe state of the bridge. Not Ok: call it again, or switch the chip's supply off
-    // and on.
-    pub fn restart(&mut self) -> Outcome {
-        let mut job = Restart::new();
-        self.restart_begin(&mut job);
-        loop {
-            match self.restart_tick(&mut job) {
-                Outcome::Busy => {}
-                Outcome::Wait => self.spi.wait_us(job.task.wait_us),
-                other => return other,
-            }
-        }
-    }
-
-    // Before the first call of `restart_tick`.
-    pub fn restart_begin(&mut self, job: &mut Restart) {
-        self.forget();
-        *job = Restart::new();
-    }
-
-    // As `restart`, one call a tick: at most one frame, no waiting. Busy, and Wait (job.task.wait_us): call again; Ok: the
-    // chip is configured; anything else: begin again.
-    pub fn restart_tick(&mut self, job: &mut Restart) -> Outcome {
-        let outcome = if job.phase == 0 || job.phase == 2 {
-            let outcome = self.exchange(@FORMAT@, FILLERS[@FORMAT@].frame);
-            job.rounds += 1;
-            if job.rounds < @ROUNDS@ {
-                return Outcome::Busy;
-            }
-            outcome
-        } else {
-            self.tick(&mut job.task)
-        };
-        if outcome == Outcome::Busy || outcome == Outcome::Wait {
-            return outcome;
-        }
-        let good = outcome == Outcome::Ok;
-@CLEARS@        if good && job.phase < 3 {
-            return job.with(3, Task::new(&WARM_STEPS));
-        }
-        if good && job.phase != 4 {
-            return outcome;
-        }
-        if job.phase < 4 {
-            // never brought as far; what only a chip after power-up shows is not looked for again
-            self.forget();
-@CLEARS_FIRST@        }
-        if job.phase <= 4 {
-            let mut task = Task::new(&INIT_STEPS);
-            task.at = @FIRST@;
-            return job.with(5, task);
-        }
-@AGAIN@        outcome
-    }
-@FORGET@"""
-
-#: where a flag of a rejected frame stays up, and no bring-up gets past it: at first, and as after power-up
-RESTART_CLEARS = """        if job.phase == 0 && (good || outcome == Outcome::Rejected) {
-            // a flag of a rejected frame stays up, and no bring-up gets past it
-            let mut task = Task::new(&CLEAR_REJECTED_STEPS);
-            task.lenient = 1;
-            return job.with(1, task);
-        }
-        if good && job.phase == 1 {
-            job.rounds = 0;
-            job.phase = 2;
-            return Outcome::Busy;
-        }
-"""
-RESTART_CLEARS_FIRST = """            let mut task = Task::new(&@TABLE@);
-            task.lenient = 1;
-            return job.with(4, task);
-"""
-
-FORGET = """
-    // What is known of the chip is forgotten: what comes next is as after a reset of it.
-    pub fn forget(&mut self) {
-        self.sent = [0; @FORMATS@];
-        self.pending = [0; @DEPTH@];
-        self.pending_count = 0;
-        self.counter = 0;
-        self.frames = 0;
-        self.format = 0;
-        self.known = [false; KEPT_COUNT];
-        self.counted = false;
-    }
-"""
-
-RESTART_AGAIN = """        if job.phase == 5 {
-            // or it was reset meanwhile
-            self.forget();
-            return job.with(6, Task::new(&INIT_STEPS));
-        }
 """
 
 MONITORS = """

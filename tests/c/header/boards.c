@@ -8,6 +8,7 @@
 #define gd_watch_begin(task) (void)gd_watch_variant_begin((task), NUMBER)
 #if defined(STATUS_BY_BOARD)
 #define gd_read_status(spi, words) gd_read_status_variant((spi), NUMBER, (words))
+#define gd_read_status_begin(job) (void)gd_read_status_variant_begin((job), NUMBER)
 #endif
 #if defined(CLEAR_BY_BOARD)
 #define gd_clear_rejected(spi, failed) gd_clear_rejected_variant((spi), NUMBER, (failed))

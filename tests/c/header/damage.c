@@ -16,6 +16,8 @@ void d_restart_begin(void);
 unsigned d_restart_tick(uint32_t *us);
 unsigned d_clear_faults(uint16_t *failed);
 unsigned d_status(uint64_t *words);
+void d_status_begin(void);
+unsigned d_status_tick(uint64_t *words);
 void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
 unsigned d_shared(unsigned ticks);
@@ -102,11 +104,34 @@ unsigned d_clear_faults(uint16_t *failed)
 
 unsigned d_status(uint64_t *words)
 {
-    gd_word_t read[GD_STATUS_COUNT];
+    gd_word_t read[GD_STATUS_COUNT] = {0};
     const unsigned result = gd_read_status(&spi, read);
     unsigned i;
     for (i = 0; i < GD_STATUS_COUNT; i++) {
         words[i] = read[i];
+    }
+    return result;
+}
+
+/* The status call by call. */
+static gd_read_status_t reading;
+static gd_word_t ticked[GD_STATUS_COUNT];
+
+void d_status_begin(void)
+{
+    unsigned i;
+    for (i = 0; i < GD_STATUS_COUNT; i++) {
+        ticked[i] = 0U;
+    }
+    gd_read_status_begin(&reading);
+}
+
+unsigned d_status_tick(uint64_t *words)
+{
+    const unsigned result = gd_read_status_tick(&spi, &reading, ticked);
+    unsigned i;
+    for (i = 0; i < GD_STATUS_COUNT; i++) {
+        words[i] = ticked[i];
     }
     return result;
 }

@@ -1,6 +1,10 @@
 /* Everything that a header of a stage offers at run time, in a program for the smallest parts. */
 #include "gd.h"
 
+/* what a status read and a restart keep between two calls, as the documentation says */
+typedef char read_status_is_small[(sizeof(gd_read_status_t) <= sizeof(gd_task_t) + 5U) ? 1 : -1];
+typedef char restart_is_small[(sizeof(gd_restart_t) <= sizeof(gd_task_t) + 2U) ? 1 : -1];
+
 volatile uint8_t port;
 
 static bool transfer(void *context, const uint8_t *out, uint8_t *in, uint8_t size)

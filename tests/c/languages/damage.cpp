@@ -20,6 +20,8 @@ gd::driver<wire> *spi = nullptr;
 gd::driver<wire> *kept = nullptr;
 gd::task_t watching;
 gd::restart_t restarting;
+gd::read_status_t reading;
+gd::table<gd::word_t, gd::status_count> ticked{};
 
 void put(gd::driver<wire> *&place, const gd::driver<wire> &from)
 {
@@ -95,6 +97,19 @@ unsigned d_status(uint64_t *words)
     const gd::result_t result = spi->read_status(read);
     for (size_t i = 0U; i < gd::status_count; i++) {
         words[i] = read[i];
+    }
+    return static_cast<unsigned>(result);
+}
+void d_status_begin()
+{
+    ticked = {};
+    spi->read_status_begin(reading);
+}
+unsigned d_status_tick(uint64_t *words)
+{
+    const gd::result_t result = spi->read_status_tick(reading, ticked);
+    for (size_t i = 0U; i < gd::status_count; i++) {
+        words[i] = ticked[i];
     }
     return static_cast<unsigned>(result);
 }

@@ -25,6 +25,8 @@ type Driver = gd::Driver<'static, Wire>;
 static mut SPI: Option<Driver> = None;
 static mut KEPT: Option<Driver> = None;
 static mut WATCHING: Option<gd::Task> = None;
+static mut READING: gd::ReadStatus = gd::ReadStatus::new();
+static mut WORDS: [gd::Word; gd::STATUS_COUNT] = [0; gd::STATUS_COUNT];
 static mut RESTARTING: gd::Restart = gd::Restart::new();
 
 // one thread calls all of this
@@ -108,6 +110,20 @@ pub extern "C" fn d_clear_faults(failed: &mut u16) -> u32 {
 pub unsafe extern "C" fn d_status(words: *mut u64) -> u32 {
     let mut read = [0; gd::STATUS_COUNT];
     let outcome = spi().read_status(&mut read);
+    for (i, &word) in read.iter().enumerate() {
+        *words.add(i) = word as u64;
+    }
+    outcome as u32
+}
+#[no_mangle]
+pub extern "C" fn d_status_begin() {
+    unsafe { *addr_of_mut!(WORDS) = [0; gd::STATUS_COUNT] }
+    spi().read_status_begin(unsafe { &mut *addr_of_mut!(READING) })
+}
+#[no_mangle]
+pub unsafe extern "C" fn d_status_tick(words: *mut u64) -> u32 {
+    let read = &mut *addr_of_mut!(WORDS);
+    let outcome = spi().read_status_tick(&mut *addr_of_mut!(READING), read);
     for (i, &word) in read.iter().enumerate() {
         *words.add(i) = word as u64;
     }

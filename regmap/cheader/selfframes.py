@@ -21,6 +21,9 @@ from .vectors import (
     counted,
     frame_vectors,
     free_parts,
+    of_command,
+    of_reply,
+    of_sent,
     patterns,
     reply_vectors,
     shown_parts,
@@ -106,7 +109,7 @@ class FrameChecks:
         mask |= ((1 << storage(self.bits)) - 1) & ~((1 << self.bits) - 1)
         wrong = self.wrong["frame"]
         for turn, sound in enumerate(sound_commands(self.judge, patterns(self.bits)[2])):
-            errors = self.flips(partial(_of_command, self.judge.command, sound))
+            errors = self.flips(partial(of_command, self.judge.command, sound))
             lines = [f"check({stem}_check({wrong}) == {errors});"]
             if not turn and self.has("with_check_bits"):
                 completed = f"{stem}_with_check_bits({wrong}) == {frame}"
@@ -218,28 +221,16 @@ class FrameChecks:
             reply = sound_reply(self.frame, kind, sent, pattern)
             about = f"reply of {self.frame.name}"
             for text, words, of in (
-                (f"{about}: one bit wrong, each in turn", self.wrong, _of_reply),
-                (f"{about}: to a command of which one bit is another", self.other, _of_sent),
+                (f"{about}: one bit wrong, each in turn", self.wrong, of_reply),
+                (f"{about}: to a command of which one bit is another", self.other, of_sent),
             ):
                 lines = [
                     f"check({call.format(**words)} == {self.flips(partial(of, told[name], sent, reply))});"
                     for name, call in calls.items()
                     # what hangs on the reply's layout alone is tried once, and what is not asked of the command never
-                    if name == "replied" or (not turn and (of is _of_reply or "{sent}" in call))
+                    if name == "replied" or (not turn and (of is of_reply or "{sent}" in call))
                 ]
                 yield text, [*self.set(sent=sent, frame=reply), *self.each_bit(lines)]
-
-
-def _of_command(judged: Callable[[int], int], sound: int, bit: int) -> int:
-    return judged(sound ^ bit)
-
-
-def _of_reply(judged: Callable[[int, int], int], sent: int, reply: int, bit: int) -> int:
-    return judged(sent, reply ^ bit)
-
-
-def _of_sent(judged: Callable[[int, int], int], sent: int, reply: int, bit: int) -> int:
-    return judged(sent ^ bit, reply)
 
 
 def _flag(part: Part) -> bool:

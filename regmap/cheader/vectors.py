@@ -155,6 +155,21 @@ def by_error(size: int, judged: Callable[[int], int]) -> dict[int, int]:
     return found
 
 
+def of_command(judged: Callable[[int], int], sound: int, bit: int) -> int:
+    """What is wrong with a sound command of which this bit is another."""
+    return judged(sound ^ bit)
+
+
+def of_reply(judged: Callable[[int, int], int], sent: int, reply: int, bit: int) -> int:
+    """What is wrong with a sound reply of which this bit is another."""
+    return judged(sent, reply ^ bit)
+
+
+def of_sent(judged: Callable[[int, int], int], sent: int, reply: int, bit: int) -> int:
+    """What is wrong with a sound reply to a command of which this bit is another."""
+    return judged(sent ^ bit, reply)
+
+
 # --- commands ---------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True)
 class FrameVector:

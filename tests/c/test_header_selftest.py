@@ -17,6 +17,8 @@ from regmap.cheader.selftest import self_test
 from regmap.chip.model import Chip
 from regmap.maps.load import load_map, read_map
 
+from .test_header_chain import LATER
+
 MAIN = """
 #include "gd.h"
 uint16_t gd_self_test(void);
@@ -65,7 +67,7 @@ SMALL = Options(prefix="gd", crc="loop", sections=select(["frames"]), split=True
 
 
 def chip_of(name: str) -> Chip:
-    own = {"odd": ODD, "line": LINE}
+    own = {"odd": ODD, "line": LATER}
     if name not in own:
         return load_map(name)
     chip, problems = read_map(f"{name}.yaml", text=own[name])
@@ -122,37 +124,6 @@ def test_a_routine_that_is_wrong_is_noticed(
 
 
 #: a chain whose headers come back between the pieces of frames, with a check over the command and two kinds of reply
-LINE = """
-gateword_map: 1
-chip: {name: line, title: a chain with headers and two kinds of reply (invented), invented: yes}
-spi: {mode: 0, extra_clocks: last_count}
-frames:
-  only:
-    length: 13
-    command:
-      rw:   {bits: 12, holds: operation, codes: {read: 0, write: 1}}
-      addr: {bits: 11..9, holds: address}
-      data: {bits: 8..2, holds: data}
-      flip: {bits: 1, holds: counter, start: 1}
-      even: {bits: 0, holds: parity, parity: even}
-    reply:
-      after: 1
-      parts:
-        same: {bits: 12..10, holds: echo, of: addr}
-        two:  {bits: 9, holds: fixed, value: 1}
-        data: {bits: 8..2, holds: data}
-        odd:  {bits: 1, holds: parity, parity: odd, over: 12..2}
-        even: {bits: 0, holds: parity, parity: even, over: [11, 9, 7, 5, 3], over_command: 12..2}
-commands:
-  CLEAR: {parts: {rw: 1, addr: 7, data: 1}, summary: clears nothing}
-registers:
-  ONE: {address: 1, width: 7, reset: 0x15, fields: {A: {bits: 6..4}, B: {bits: 3..0}}}
-  TWO: {address: 2, width: 7, reset: 0x2A, fields: {C: {bits: 6..0}}}
-chain:
-  headers: [{length: 9, value: 0x155}, {length: 7, value: 0, count: 3..0, commands: {CLEAR: 6}}]
-"""
-
-
 def in_language(
     language: str, name: str, folder: Path, tool: str, change: Callable[[str], str] = str
 ) -> int:

@@ -28,6 +28,9 @@ from ..vectors import (
     frame_vectors,
     free_parts,
     groups,
+    of_command,
+    of_reply,
+    of_sent,
     patterns,
     reply_vectors,
     shown_parts,
@@ -152,7 +155,7 @@ class _Frames:
         beyond = ((1 << storage(self.longest)) - 1) & ~((1 << frame.length) - 1)
         wrong = lang.flipped("frame", "bit")
         for turn, sound in enumerate(sound_commands(self.judge, patterns(frame.length)[2])):
-            errors = self.flips(partial(_of_command, self.judge.command, sound))
+            errors = self.flips(partial(of_command, self.judge.command, sound))
             lines = [holds(f"{self.call('check', wrong)} == {errors}")]
             if mask and not turn:
                 same = f"({self.call('with_check_bits', wrong)} == frame)"
@@ -252,8 +255,8 @@ class _Frames:
                 calls.append((f"{unpack}.errors", unpacked))
             about = f"reply of {frame.name}"
             for text, name, other in (
-                (f"{about}: one bit wrong, each in turn", "frame", _of_reply),
-                (f"{about}: to a command of which one bit is another", "sent", _of_sent),
+                (f"{about}: one bit wrong, each in turn", "frame", of_reply),
+                (f"{about}: to a command of which one bit is another", "sent", of_sent),
             ):
                 lines = []
                 for call, judged in calls:
@@ -269,18 +272,6 @@ class _Frames:
                         *lang.each_bit(self.kind, lines),
                     ],
                 )
-
-
-def _of_command(judged: Callable[[int], int], sound: int, bit: int) -> int:
-    return judged(sound ^ bit)
-
-
-def _of_reply(judged: Callable[[int, int], int], sent: int, reply: int, bit: int) -> int:
-    return judged(sent, reply ^ bit)
-
-
-def _of_sent(judged: Callable[[int, int], int], sent: int, reply: int, bit: int) -> int:
-    return judged(sent ^ bit, reply)
 
 
 def _streams(lang: Either, chip: Chip, name: str, chips: int) -> Iterator[Check]:

@@ -26,7 +26,7 @@ from .timelines import lines_of
 if TYPE_CHECKING:
     from regmap.assessment.fallback import BetweenModes
     from regmap.assessment.goals import NotComputed
-    from regmap.assessment.matrix import OverModes
+    from regmap.assessment.matrix import Matrix, OverModes
     from regmap.calc import Verdict
     from regmap.draft import Draft
 
@@ -182,7 +182,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
     result = over.result if over else assess(stage, names=names)
     if args.spice or args.plot:
         _files(args, stage, context)
-    between = between_of(stage, names)
+    between = between_of(stage, names, over.matrix) if over else None
     drafts = _drafts(stage, over) if args.explain else None
     if args.json:
         context.json(
@@ -255,13 +255,16 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def between_of(stage: Stage, names: list[str] | None) -> BetweenModes | None:
-    """What lies between the modes of a stage, where it has any and not only some checks are asked for."""
+def between_of(stage: Stage, names: list[str] | None, found: Matrix) -> BetweenModes | None:
+    """What lies between the modes of a stage, where it has any and not only some checks are asked for.
+
+    `found` is what all checks say in them.
+    """
     if not stage.modes or names:
         return None
     from regmap.assessment.fallback import between_modes
 
-    return between_modes(stage)
+    return between_modes(stage, found.of(stage))
 
 
 def told_between(between: BetweenModes) -> str:

@@ -31,7 +31,7 @@ def run_matrix(args: argparse.Namespace, stages: list[Stage], context: Context) 
     between = {
         f"{s.name} ({s.file})" if names.count(s.name) > 1 else s.name: b
         for s in stages
-        if (b := between_of(s, args.names or None)) is not None
+        if (b := between_of(s, args.names or None, found)) is not None
     }
     if args.html:
         from regmap.report.matrix import matrix_page

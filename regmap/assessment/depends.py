@@ -43,7 +43,7 @@ class Dependence:
 
     def __init__(self, stage: Stage, bank: Bank, found: Assessment) -> None:
         self.stage = stage
-        self.inputs = inputs_of(stage, bank)
+        self.inputs = found.worked.inputs if found.worked else inputs_of(stage, bank)
         self._checks = {c.name: c for c in checks()}
         self._base: dict[str, dict[str, Verdict]] = {name: {} for name in self._checks}
         for verdict in found.verdicts:
@@ -66,6 +66,7 @@ class Dependence:
 
         As two whole assessments would tell, but only checks that looked up what differs are run.
         """
+        inputs = inputs.beside(self.inputs)
         names = set(self._differing(inputs))
         facts = inputs.facts != self.inputs.facts
         found: list[tuple[Verdict | None, Verdict | None]] = []

@@ -23,7 +23,7 @@ from regmap.record import dataclass, replace
 from ..chip.bank import Bank
 from ..chip.model import Chip, Fault
 from ..stages.load import Stage
-from .stage import assess, timing_of, waiver
+from .stage import Assessment, assess, timing_of, waiver
 from .transition import Transition, name_of, pairs, states_of, transitions
 
 if TYPE_CHECKING:
@@ -77,17 +77,26 @@ class FallbackRow:
         }
 
 
-def fallback(stage: Stage, ways: Iterable[Transition] | None = None) -> list[FallbackRow]:
+def fallback(
+    stage: Stage,
+    ways: Iterable[Transition] | None = None,
+    found: Mapping[str, Assessment] | None = None,
+) -> list[FallbackRow]:
     """The whole table, mode by mode, faults in the order of the map; `ways` as `transitions` gives them.
+
+    `found` is what all checks say in each mode, where that is worked out already.
 
     Of a stage without modes it tells what the chip does; nothing can follow there, and nothing is asked for.
     """
-    known = {(w.source, w.target): w for w in (transitions(stage) if ways is None else ways)}
+    found = found or {}
+    ways = transitions(stage, found) if ways is None else ways
+    known = {(w.source, w.target): w for w in ways}
     allowed = {(name_of(a), name_of(b)) for a, b in pairs(stage)} if stage.modes else set()
     modes = {name_of(m): m for m in states_of(stage)}
     rows = []
     for name, mode in modes.items():
-        verdicts = {v.check: v for v in assess(mode, names=["reaction"]).verdicts}
+        told = found[name] if name in found else assess(mode, names=["reaction"])
+        verdicts = {v.check: v for v in told.verdicts}
         for fault in stage.chip.faults.values():
             if not fault.summary_of:
                 following = [
@@ -130,10 +139,15 @@ class BetweenModes:
         }
 
 
-def between_modes(stage: Stage) -> BetweenModes:
-    """All transitions and the whole fall-back table of a stage."""
-    ways = transitions(stage)
-    return BetweenModes(tuple(ways), tuple(fallback(stage, ways)))
+def between_modes(stage: Stage, found: Mapping[str, Assessment] | None = None) -> BetweenModes:
+    """All transitions and the whole fall-back table of a stage.
+
+    `found` is what all checks say in each mode, as `Matrix.of` gives it, where that is worked out already.
+    """
+    if found is None:
+        found = {name_of(mode): assess(mode) for mode in states_of(stage)}
+    ways = transitions(stage, found)
+    return BetweenModes(tuple(ways), tuple(fallback(stage, ways, found)))
 
 
 def _row(

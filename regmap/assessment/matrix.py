@@ -65,6 +65,15 @@ class Matrix:
             for n, s in zip(names, self.stages, strict=True)
         )
 
+    def of(self, stage: Stage) -> dict[str, Assessment]:
+        """What was found of one of the stages, by the name of its mode (STATED for itself)."""
+        wanted = {id(s): s.mode or STATED for s in (stage, *stage.modes.values())}
+        return {
+            wanted[id(s)]: r
+            for s, r in zip(self.stages, self.results, strict=True)
+            if id(s) in wanted
+        }
+
     @property
     def groups(self) -> tuple[tuple[int, ...], ...]:
         """The variants by number, those of one stage (itself and its modes) together."""
@@ -117,7 +126,11 @@ def matrix(stages: Sequence[Stage], names: Iterable[str] | None = None) -> Matri
     """
     stages = [s for stage in stages for s in (stage, *stage.modes.values())]
     wanted = list(names) if names is not None else None
-    results = tuple(assess(stage, names=wanted) for stage in stages)
+    results: list[Assessment] = []
+    for stage in stages:
+        results.append(
+            assess(stage, names=wanted, beside=results[-1] if stage.mode and results else None)
+        )
     by_name = [{v.check: v for v in r.verdicts} for r in results]
     titles = {v.check: v.title for r in results for v in r.verdicts}
     rows = [
@@ -126,7 +139,7 @@ def matrix(stages: Sequence[Stage], names: Iterable[str] | None = None) -> Matri
     ]
     worst = {id(row.verdicts[row.worst]): row for row in rows}
     order = worst_first([v for row in rows if (v := row.verdicts[row.worst]) is not None])
-    return Matrix(tuple(stages), results, tuple(worst[id(v)] for v in order))
+    return Matrix(tuple(stages), tuple(results), tuple(worst[id(v)] for v in order))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,11 @@ states `stage:NAME`. Every input carries the file and line that it came from.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from regmap.record import dataclass, replace
+from regmap.record import dataclass, field, replace
 
 from ..behaviour.faults import only_reported, status_registers
 from ..calc import (
@@ -26,8 +26,8 @@ from ..calc import (
     Inputs,
     Verdict,
     checks,
-    run,
     select,
+    work,
     worst_first,
 )
 from ..chip import values
@@ -250,11 +250,32 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> FaultTiming:
 
 
 @dataclass(frozen=True, slots=True)
+class Worked:
+    """The verdicts of the checks that were run on these inputs, by check, waived ones too."""
+
+    inputs: Inputs
+    verdicts: Mapping[str, list[Verdict]]
+
+    def standing(self, inputs: Inputs) -> dict[str, list[Verdict]]:
+        """Those that are the same on other inputs: nothing that the check looked up differs, nor where it came from."""
+        mine, theirs = self.inputs.known(), inputs.known()
+        moved = {n for n in {**mine, **theirs} if mine.get(n) != theirs.get(n)}
+        facts = self.inputs.facts != inputs.facts
+        return {
+            check: verdicts
+            for check, verdicts in self.verdicts.items()
+            if not any((facts and v.of_facts) or not moved.isdisjoint(v.asked) for v in verdicts)
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Verdicts, worst first, with those that the stage waives and why."""
 
     verdicts: tuple[Verdict, ...]
     waived: tuple[tuple[Verdict, str], ...] = ()
+    #: what the checks were run on and what each gave; whoever runs them on something alike need not do the same again
+    worked: Worked | None = field(default=None, repr=False, compare=False)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -270,17 +291,30 @@ class Assessment:
 
 
 def assess(
-    stage: Stage, bank: Bank | None = None, names: Iterable[str] | None = None
+    stage: Stage,
+    bank: Bank | None = None,
+    names: Iterable[str] | None = None,
+    beside: Assessment | None = None,
 ) -> Assessment:
-    """Run the checks (all, or those named). Raises CallError for a name that means nothing."""
+    """Run the checks (all, or those named). Raises CallError for a name that means nothing.
+
+    `beside` is what all checks said of a stage much like it: what follows from inputs that both have stands.
+    """
     for waived in stage.waive:
         select([waived])
     for requirement in stage.requirements:
         select(list(requirement.checks))
-    verdicts = run(inputs_of(stage, bank), names)
+    inputs, standing = inputs_of(stage, bank), None
+    if beside is not None and beside.worked is not None:
+        inputs = inputs.beside(beside.worked.inputs)
+        standing = beside.worked.standing(inputs) if names is None else None
+    found = work(inputs, names, standing)
+    verdicts = [v for several in found.values() for v in several]
     kept = [v for v in verdicts if not waiver(stage, v.check)]
     waived_ones = tuple((v, waiver(stage, v.check)) for v in verdicts if waiver(stage, v.check))
-    return Assessment(tuple(worst_first(kept)), waived_ones)
+    return Assessment(
+        tuple(worst_first(kept)), waived_ones, Worked(inputs, found) if names is None else None
+    )
 
 
 def waiver(stage: Stage, check: str) -> str:

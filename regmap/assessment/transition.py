@@ -25,7 +25,8 @@ entered `stopped`. A transition never enables the outputs; that stays the contro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 from heapq import heappop, heappush
 from operator import add
 from typing import TYPE_CHECKING
@@ -56,7 +57,7 @@ from ..quantity import many
 from ..stages.load import Stage
 from .depends import Dependence
 from .matrix import STATED
-from .stage import assess, chain_bits, inputs_of
+from .stage import Assessment, assess, chain_bits, inputs_of
 
 if TYPE_CHECKING:
     from ..calc import Verdict
@@ -218,26 +219,42 @@ def pairs(stage: Stage) -> Iterator[tuple[Stage, Stage]]:
                 yield source, target
 
 
-def transitions(stage: Stage) -> list[Transition]:
-    """Every transition of the stage; none where it states no modes."""
+def transitions(stage: Stage, found: Mapping[str, Assessment] | None = None) -> list[Transition]:
+    """Every transition of the stage; none where it states no modes.
+
+    `found` is what all checks say in each mode, by `name_of`, where that is worked out already.
+    """
     if not stage.modes:
         return []
-    judges = {name_of(s): ModeJudge(s) for s in states_of(stage)}
+    found = found or {}
+    judges = {(n := name_of(s)): ModeJudge(s, found.get(n)) for s in states_of(stage)}
     return [plan_transition(a, b, judges[name_of(a)], judges[name_of(b)]) for a, b in pairs(stage)]
 
 
 class ModeJudge:
     """What is wrong with register contents while the drive runs as one mode says."""
 
-    def __init__(self, mode: Stage) -> None:
+    def __init__(self, mode: Stage, found: Assessment | None = None) -> None:
         self.mode, self.name, self.bank = mode, name_of(mode), mode.bank
-        self.found = assess(mode, self.bank)
-        self._dependence = Dependence(mode, self.bank, self.found)
+        self._found = found
         self._rules = {
             r.name
             for r in mode.chip.rules
             if r.severity == "error" and evaluate(r.require, self.bank) is False
         }
+        self._up: dict[bool, tuple[Machine, list[Action]]] = {}
+
+    @cached_property
+    def _dependence(self) -> Dependence:
+        found = assess(self.mode, self.bank) if self._found is None else self._found
+        return Dependence(self.mode, self.bank, found)
+
+    def brought_up(self, *, driving: bool) -> tuple[Machine, list[Action]]:
+        """The chip after the bring-up to the mode, for the caller to go on with. Raises CallError where there is none."""
+        if driving not in self._up:
+            self._up[driving] = brought_up(self.mode.chip, self.bank, driving=driving)
+        machine, actions = self._up[driving]
+        return machine.copy(), actions
 
     def troubles(self, bank: Bank) -> list[Trouble]:
         """What fails with these contents and does not in the mode itself."""
@@ -277,6 +294,7 @@ def plan_transition(
 ) -> Transition:
     """The way from one mode of a stage to another, with everything that is wrong with the best one."""
     chip = source.chip
+    judges = leaving or ModeJudge(source), entering or ModeJudge(target)
     made = Transition(source=name_of(source), target=name_of(target), title=target.mode_title)
     if not source.entry.retains:
         try:
@@ -290,13 +308,12 @@ def plan_transition(
     stop = source.entry.driving and not driving
     try:
         # with what the map's sequences write beside the settings, such as check bits switched on
-        wanted = with_outputs(brought_up(chip, target.bank, driving=False)[0].bank, driving)
-        machine, before = brought_up(chip, source.bank, driving=source.entry.driving)
+        wanted = with_outputs(judges[1].brought_up(driving=False)[0].bank, driving)
+        machine, before = judges[0].brought_up(driving=source.entry.driving)
         begin = machine.copy()
         registers = differing(machine, wanted)
         parts, way = [whole(r) for r in registers], None
         if driving:
-            judges = leaving or ModeJudge(source), entering or ModeJudge(target)
             way = _Search(begin, wanted, parts, *judges).run()
             apart = [p for r in registers for p in fields_apart(r, begin.bank, wanted)]
             if way.grave > (0, 0) and len(apart) > len(parts):

@@ -11,7 +11,7 @@ The room knows nothing of maps, stages or settings; named inputs are the only wa
 from ..cautions import CAUTION
 from .consequences import CONSEQUENCES, consequence
 from .inputs import Course, Facts, FailureMode, FaultTiming, FrameRun, Input, Inputs, describe
-from .registry import SUBJECTS, Check, checks, run, select
+from .registry import SUBJECTS, Check, checks, run, select, work
 from .verdict import WORDS, Verdict, fold_sides, tally, worst_first
 
 __all__ = [
@@ -35,5 +35,6 @@ __all__ = [
     "run",
     "select",
     "tally",
+    "work",
     "worst_first",
 ]

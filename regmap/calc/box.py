@@ -13,11 +13,21 @@ starts. The search is deterministic and its effort bounded; tests hold it agains
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
-from itertools import product
+from typing import Protocol
 
 Point = list[float]
 Ends = Sequence[tuple[float, float]]
-Function = Callable[[Sequence[float]], float]
+
+
+class Function(Protocol):
+    """What is sought over: its value at a point, along one coordinate, and at every corner of some (see `Program`)."""
+
+    def __call__(self, point: Sequence[float], /) -> float: ...
+
+    def line(self, point: Sequence[float], n: int, /) -> Callable[[float], float]: ...
+
+    def corners(self, point: Sequence[float], box: Ends, free: Sequence[int], /) -> list[float]: ...
+
 
 #: Corners that are tried one by one.
 MOST_CORNERS = 1 << 8
@@ -47,13 +57,15 @@ def extreme(
     free = [n for n, sign in enumerate(signs) if not sign]
     best = (function(start), start)
     if 1 << len(free) <= MOST_CORNERS:
-        for pattern in product((0, 1), repeat=len(free)):
-            point = list(start)
-            for n, end in zip(free, pattern, strict=True):
-                point[n] = box[n][end]
-            value = function(point)
+        top = None
+        for corner, value in enumerate(function.corners(start, box, free)):
             if way * (value - best[0]) > 0:
-                best = (value, point)
+                best, top = (value, start), corner
+        if top is not None:
+            point = list(start)
+            for place, n in enumerate(reversed(free)):
+                point[n] = box[n][top >> place & 1]
+            best = (best[0], point)
     else:
         for share in (0.0, 1.0, 0.5):
             point = list(start)
@@ -63,8 +75,7 @@ def extreme(
             if way * (found[0] - best[0]) > 0:
                 best = found
     if inside:
-        for point in _looks(box, inside, best[1]):
-            value = function(point)
+        for point, value in _looks(function, box, inside, best[1]):
             if _better(value, best[0], way):  # only then is it worth to climb
                 found = _climb(function, box, free, inside, way, (value, point))
                 if _better(found[0], best[0], way):
@@ -76,16 +87,21 @@ def _better(new: float, old: float, way: int) -> bool:
     return way * (new - old) > _NOISE * max(abs(new), abs(old))
 
 
-def _looks(box: Ends, inside: Collection[int], corner: Point) -> Iterator[Point]:
-    """Points inside to look at: a few on each edge from the corner, and the middle."""
+def _looks(
+    function: Function, box: Ends, inside: Collection[int], corner: Point
+) -> Iterator[tuple[Point, float]]:
+    """Points inside to look at, with their values: a few on each edge from the corner, and the middle."""
     for n in inside:
         low, high = box[n]
+        along = function.line(corner, n)
         for share in (_STEP if corner[n] == low else 1 - _STEP, *_SHARES):
-            yield [*corner[:n], low + share * (high - low), *corner[n + 1 :]]
+            there = low + share * (high - low)
+            yield [*corner[:n], there, *corner[n + 1 :]], along(there)
     if len(inside) > 1:
-        yield [
+        middle = [
             (box[n][0] + box[n][1]) / 2 if n in inside else value for n, value in enumerate(corner)
         ]
+        yield middle, function(middle)
 
 
 def _climb(
@@ -104,16 +120,14 @@ def _climb(
             low, high = box[n]
             shares = (0.0, *_SHARES, 1.0) if n in inside else (0.0, 1.0)
             places = {high if share == 1 else low + share * (high - low) for share in shares}
-            tried = [
-                (way * function([*point[:n], there, *point[n + 1 :]]), there)
-                for there in sorted({*places, point[n]})
-            ]
+            along = function.line(point, n)
+            tried = [(way * along(there), there) for there in sorted({*places, point[n]})]
             top = max(range(len(tried)), key=lambda k: tried[k][0])
             value, there = tried[top]
             if n in inside:
                 # at an end too: the best may lie between it and the first look inside
                 below, above = tried[max(top - 1, 0)][1], tried[min(top + 1, len(tried) - 1)][1]
-                value, there = _golden(function, point, n, below, above, way, tried[top])
+                value, there = _golden(along, below, above, way, tried[top])
             if _better(way * value, best, way):
                 best, point[n], moved = way * value, there, True
         if not moved:
@@ -159,18 +173,12 @@ def _along_ridges(
 
 
 def _golden(
-    function: Function,
-    point: Point,
-    n: int,
-    low: float,
-    high: float,
-    way: int,
-    known: tuple[float, float],
+    along: Callable[[float], float], low: float, high: float, way: int, known: tuple[float, float]
 ) -> tuple[float, float]:
     """The best (value times way, coordinate) between two neighbours of a point that beats both."""
 
     def at(x: float) -> float:
-        return way * function([*point[:n], x, *point[n + 1 :]])
+        return way * along(x)
 
     left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
     here, there = at(left), at(right)

@@ -37,6 +37,7 @@ from regmap.record import dataclass
 from ..quantity import DIMENSIONS, plural, show
 from .box import extreme
 from .inputs import ImpossibleError
+from .program import Program
 
 if TYPE_CHECKING:
     from .inputs import Input
@@ -475,7 +476,7 @@ def _extreme(root: Variable, *, highest: bool) -> tuple[float, Point]:
     leaves = root.leaves
     if not leaves:
         return root.typ, {}
-    blocks, (function, steps), signs, inside = root.reduced()
+    blocks, program, signs, inside = root.reduced()
     way = 1 if highest else -1
     with _told(root):
         box = [  # where the sign is proven one end is enough
@@ -483,12 +484,12 @@ def _extreme(root: Variable, *, highest: bool) -> tuple[float, Point]:
             for b, s in zip(blocks, signs, strict=True)
         ]
         # both sides of a bridge, and several checks, ask the same of the same figures
-        asked = (steps, tuple(box), tuple(signs), tuple(inside), highest)
+        asked = (program.ident, tuple(box), tuple(signs), tuple(inside), highest)
         known = _FOUND.get(asked)
         if known is None:
             if len(_FOUND) >= _MOST_FOUND:
                 _FOUND.clear()
-            known = _FOUND[asked] = extreme(function, box, signs, inside, highest=highest)
+            known = _FOUND[asked] = extreme(program, box, signs, inside, highest=highest)
         value, at = known
     if value and -_SMALL < value < _SMALL:
         value = root.value_at(_of_blocks(blocks, signs, at, way))
@@ -529,8 +530,6 @@ def _between(block: Variable, value: float) -> Point:
     return here
 
 
-#: the function of the blocks' values, and what tells it from others: its formulas, their places and constants
-Program = tuple[Callable[[Sequence[float]], float], tuple[object, ...]]
 Reduced = tuple[list[Variable], Program, list[int], list[int]]
 
 
@@ -633,12 +632,4 @@ def _program(blocks: Mapping[object, Variable], inner: Mapping[object, Variable]
                 taken.append(count + len(constants))
                 constants.append(arg.typ)
         steps.append((place[_ident(variable)], variable.formula.function, tuple(taken)))
-    behind = [*([0.0] * len(inner)), *constants]
-
-    def at(values: Sequence[float]) -> float:
-        known: list[Any] = [*values, *behind]
-        for n, function, taken in steps:
-            known[n] = function(*[known[m] for m in taken])
-        return float(known[count - 1])
-
-    return at, (len(blocks), *steps, *constants)
+    return Program(len(blocks), steps, constants)

@@ -288,6 +288,14 @@ class Inputs:
         made._known = known
         return made
 
+    def beside(self, other: Inputs) -> Inputs:
+        """The same inputs, sharing with `other` what was derived from those that both have; starts a new record."""
+        theirs = other.known()
+        made = Inputs((), self.facts, derived=other.derived)
+        made._known = {n: t if (t := theirs.get(n)) == i else i for n, i in self._known.items()}
+        made.items = tuple(made._known.values())
+        return made
+
     def __contains__(self, name: str) -> bool:
         """Whether this very name is stated (no fallback, no default)."""
         return name in self._known

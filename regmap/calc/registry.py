@@ -6,7 +6,7 @@ that nothing else needs to know which module holds what.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from importlib import import_module
 from typing import Any, Protocol
@@ -222,14 +222,28 @@ def select(names: Iterable[str] | None = None) -> list[Check]:
     return list(wanted.values())
 
 
-def run(inputs: Inputs, names: Iterable[str] | None = None) -> list[Verdict]:
-    """Work the checks (all, or those named) and return their verdicts in the registry's order.
+def work(
+    inputs: Inputs,
+    names: Iterable[str] | None = None,
+    standing: Mapping[str, list[Verdict]] | None = None,
+) -> dict[str, list[Verdict]]:
+    """The verdicts of the checks (all, or those named) by check, in the registry's order.
 
-    A name may be a check, the beginning of one up to a dot, or one verdict of a check that gives
-    several (`reaction.time.NAME`). Raises CallError for a name that means nothing.
+    `standing` are those of checks that need not be worked again. A name may be a check, the beginning of one up
+    to a dot, or one verdict of a check that gives several (`reaction.time.NAME`). Raises CallError for a
+    name that means nothing.
     """
     asked = None if names is None else tuple(names)
-    verdicts = [v for item in select(asked) for v in item.work(inputs)]
+    known = standing or {}
+    found = {c.name: known.get(c.name) or c.work(inputs) for c in select(asked)}
     if asked is None:
-        return verdicts
-    return [v for v in verdicts if any(f"{v.check}.".startswith(f"{name}.") for name in asked)]
+        return found
+    return {
+        check: [v for v in verdicts if any(f"{v.check}.".startswith(f"{n}.") for n in asked)]
+        for check, verdicts in found.items()
+    }
+
+
+def run(inputs: Inputs, names: Iterable[str] | None = None) -> list[Verdict]:
+    """Those of `work` one after the other."""
+    return [v for verdicts in work(inputs, names).values() for v in verdicts]

@@ -281,12 +281,13 @@ def fold_sides(verdicts: list[Verdict]) -> list[tuple[str, str, Verdict]]:
 
 
 def _alike(one: Verdict, two: Verdict) -> bool:
+    """Whether a row says the same of both: what is typical, and what was compared (else the whole bands)."""
+
     def figures(v: Verdict) -> tuple[object, ...]:
-        bands = tuple(
-            None if b is None else (b.low, b.typ, b.high) for b in (v.value, v.lower, v.upper)
-        )
+        parts = [b for b in (v.value, v.lower, v.upper) if b is not None]
+        bands = [(b.symbol, b.typ) if v.worst else (b.low, b.typ, b.high) for b in parts]
         asked = tuple(name.replace(".high", "").replace(".low", "") for name in v.missing)
-        return v.status, bands, v.margin, asked, v.reason
+        return v.status, bands, v.margin, v.worst, v.worst_max, asked, v.reason
 
     return figures(one) == figures(two)
 

@@ -49,7 +49,7 @@ class VariantsTold:
     def __init__(self, stage: Stage, variants: Sequence[Stage]) -> None:
         self.found = matrix([stage, *variants])
         self.differences = [diff_stages(stage, v) for v in variants]
-        self.between = {v.name: between_modes(v) for v in variants if v.modes}
+        self.between = {v.name: between_modes(v, self.found.of(v)) for v in variants if v.modes}
         own = len(self.found.groups[0])  # the record tells these already
         self.findings = [
             f"variant {name}: {verdict.check} fails: {verdict.sentence()}"

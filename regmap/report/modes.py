@@ -25,7 +25,7 @@ class ModesTold:
     def __init__(self, stage: Stage, *, unfold: bool = False) -> None:
         self.stage, self.unfold = stage, unfold
         self.matrix: Matrix = matrix([stage])
-        between = between_modes(stage)
+        between = between_modes(stage, self.matrix.of(stage))
         self.ways, self.rows = between.ways, between.rows
         self.findings = [
             f"mode {name}: {verdict.check} fails: {verdict.sentence()}"

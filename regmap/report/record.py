@@ -69,7 +69,8 @@ class _Maker:
         self.stage, self.capture, self.date, self.unfold = stage, capture, date, unfold
         self.campaign = campaign
         self.variants = variants
-        self.result: Assessment = assess(stage)
+        self.modes = ModesTold(stage, unfold=unfold) if stage.modes else None
+        self.result: Assessment = self.modes.matrix.results[0] if self.modes else assess(stage)
         # settings laid over the file: the digest does not know of them, so they are said with it
         self.changed = ", ".join(
             f"{s.name} = {s.asked}" for s in stage.settings if s.origin == COMMAND_LINE
@@ -100,7 +101,7 @@ class _Maker:
             others.append(("date", self.date))
         if stage.mode:
             others.append(("mode", stage.mode))
-        modes = ModesTold(stage, unfold=self.unfold) if stage.modes else None
+        modes = self.modes
         if modes is not None:
             others.append(("modes", ", ".join(stage.modes)))
             self.findings += modes.findings

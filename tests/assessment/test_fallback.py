@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 import yaml
 
-from regmap.assessment.fallback import FallbackRow, fallback
+from regmap.assessment.fallback import FallbackRow, between_modes, fallback
+from regmap.assessment.matrix import matrix
+from regmap.assessment.stage import Assessment, assess
 from regmap.maps.load import bundled
 from regmap.quantity import parse_band
 from regmap.stages.load import Stage, read_stage
@@ -176,3 +178,37 @@ modes:
     rows = {(r.mode, r.fault): r for r in fallback(stage_of(tmp_path, "coolant_pump", modes))}
     assert rows["limp", "VDS_UH"].gaps == ()
     assert rows["limp", "VDS_UH"].waived == "the shunts watch here"
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_mode_beside_the_stage_is_judged_as_if_alone(tmp_path: Path, name: str) -> None:
+    """What modes have in common is worked once; each still says its own, with where its figures came from."""
+
+    def told(found: Assessment) -> list[object]:
+        return [
+            (v.json(), v.corner, [(i.symbol, i.text(), i.origin) for i in v.inputs], v.steps)
+            for v in (*found.verdicts, *(v for v, _ in found.waived))
+        ]
+
+    stage = stage_of(tmp_path, name, CASES[name])
+    beside = matrix([stage]).of(stage)
+    assert len({str(told(r)) for r in beside.values()}) > 1
+    for mode in (stage, *stage.modes.values()):
+        alone = stage_of(tmp_path, name, CASES[name])
+        alone = alone.modes[mode.mode] if mode.mode else alone
+        assert told(beside[mode.mode or "as stated"]) == told(assess(alone))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_what_the_checks_say_is_not_asked_twice(
+    tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage = stage_of(tmp_path, name, CASES[name])
+    alone, found = between_modes(stage), matrix([stage]).of(stage)
+
+    for room in ("fallback", "transition"):  # who calls it now has nothing to call
+        monkeypatch.delattr(f"regmap.assessment.{room}.assess")
+    between = between_modes(stage, found)
+    assert between.json() == alone.json()
+    assert [w.json() for w in between.ways] == [w.json() for w in alone.ways]
+    assert [r.json() for r in between.rows] == [r.json() for r in alone.rows]

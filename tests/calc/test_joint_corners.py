@@ -7,7 +7,7 @@ test_monte_carlo), which uses none of the search.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from itertools import product
 from typing import Any
 
@@ -17,6 +17,7 @@ from regmap.calc import Input, Inputs, run
 from regmap.calc.box import extreme
 from regmap.calc.corner import Formula, Variable, derive
 from regmap.calc.inputs import ImpossibleError
+from regmap.calc.program import Program
 from regmap.calc.registry import Check
 from regmap.calc.verdict import Verdict
 from regmap.calc.work import About, Work
@@ -296,10 +297,11 @@ def test_a_best_on_an_edge_that_runs_aslant_is_found() -> None:
     By hand: there 4 y = 0.6 + 1.5 x and the value is 0.3 + x / 4. No single input leads along it.
     """
 
-    def weaker(at: Sequence[float]) -> float:
-        x, y = at
+    def weaker(x: float, y: float) -> float:
         return min(0.6 + x - 2 * y, 2 * y - x / 2)
 
-    value, at = extreme(weaker, [(0.0, 1.0)] * 2, [0, 0], [0, 1], highest=True)
+    value, at = extreme(
+        Program(2, [(2, weaker, (0, 1))], []), [(0.0, 1.0)] * 2, [0, 0], [0, 1], highest=True
+    )
     assert value == pytest.approx(0.55, rel=1e-5)
     assert at == pytest.approx([1.0, 0.525], rel=1e-4)

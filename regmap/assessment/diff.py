@@ -195,7 +195,7 @@ def diff_stages(a: Stage, b: Stage) -> Difference:
         externals=_externals(a.chip, a.bank, b.bank) if same_chip else (),
         figures=figures,
         roles=() if same_chip else _roles(a, b),
-        verdicts=_verdicts(assess(a).verdicts, assess(b).verdicts),
+        verdicts=_verdicts((first := assess(a)).verdicts, assess(b, beside=first).verdicts),
     )
 
 
@@ -221,11 +221,10 @@ def diff_bank(stage: Stage, bank: Bank, name: str) -> Difference:
         known = bank.known.get(register.name, 0) & register.settings
         if known:
             there.learn(register.name, bank.words[register.name], known)
-    verdicts = (
-        _verdicts(assess(stage, wanted).verdicts, assess(stage, there).verdicts)
-        if registers
-        else ()
-    )
+    verdicts: tuple[VerdictDiff, ...] = ()
+    if registers:
+        as_wanted = assess(stage, wanted)
+        verdicts = _verdicts(as_wanted.verdicts, assess(stage, there, beside=as_wanted).verdicts)
     return Difference(
         a=stage.name,
         b=name,

@@ -145,7 +145,8 @@ def between_modes(stage: Stage, found: Mapping[str, Assessment] | None = None) -
     `found` is what all checks say in each mode, as `Matrix.of` gives it, where that is worked out already.
     """
     if found is None:
-        found = {name_of(mode): assess(mode) for mode in states_of(stage)}
+        first = assess(stage)
+        found = {name_of(m): assess(m, beside=first) for m in states_of(stage)}
     ways = transitions(stage, found)
     return BetweenModes(tuple(ways), tuple(fallback(stage, ways, found)))
 

@@ -24,7 +24,7 @@ from ..chip.model import Field
 from ..errors import CallError
 from ..stages.load import Stage
 from ..stages.whatif import span_of, with_inputs
-from .stage import broken_rules, inputs_of, signature, waiver
+from .stage import Worked, broken_rules, inputs_of, signature, waiver
 
 #: Cells that one grid may have.
 MOST_CELLS = 1024
@@ -161,10 +161,16 @@ def grid(stage: Stage, first: Axis, second: Axis, chosen: Sequence[str] = ()) ->
     if not able:
         raise CallError(next(t for row in tried for t in row if isinstance(t, str)))
     asked = list(chosen) or _deciding([inputs for inputs, _ in able])
-    found = [
-        [t if isinstance(t, str) else (_verdicts(stage, t[0], asked), t[1]) for t in row]
-        for row in tried
-    ]
+    found: list[list[str | tuple[dict[str, Verdict], tuple[str, ...]]]] = []
+    before: Worked | None = None
+    for row in tried:
+        found.append([])
+        for there in row:
+            if isinstance(there, str):
+                found[-1].append(there)
+            else:
+                before = Worked.on(there[0], asked, before)
+                found[-1].append((_told(stage, before.all()), there[1]))
     worked = [f[0] for row in found for f in row if not isinstance(f, str)]
     names = list(dict.fromkeys(n for verdicts in worked for n in verdicts))
     moved = tuple(n for n in names if len({signature(v.get(n)) for v in worked}) > 1)
@@ -178,7 +184,7 @@ def grid(stage: Stage, first: Axis, second: Axis, chosen: Sequence[str] = ()) ->
         for row in found
     )
     all_checks = chosen or None
-    everything = [v.check for v in run(able[0][0], all_checks) if not waiver(stage, v.check)]
+    everything = _told(stage, run(able[0][0], all_checks))
     return SweepGrid(first, second, cells, moved, len({*everything, *names}) - len(moved))
 
 
@@ -218,8 +224,9 @@ def _deciding(cells: list[Inputs]) -> list[str]:
     return [c.name for c in checks() if looks(c)]
 
 
-def _verdicts(stage: Stage, inputs: Inputs, names: list[str]) -> dict[str, Verdict]:
-    return {v.check: v for v in run(inputs, names) if not waiver(stage, v.check)}
+def _told(stage: Stage, verdicts: list[Verdict]) -> dict[str, Verdict]:
+    """Those that the stage does not waive, by name."""
+    return {v.check: v for v in verdicts if not waiver(stage, v.check)}
 
 
 def _cell(verdicts: dict[str, Verdict], broken: tuple[str, ...], moved: Sequence[str]) -> GridCell:

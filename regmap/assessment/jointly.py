@@ -158,7 +158,8 @@ def reading_of(stage: Stage, name: str) -> values.Reading | None:
 
 def assess_over_modes(stage: Stage) -> Assessment:
     """The verdicts of the stage as stated and of all of its modes in one, each called CHECK in MODE."""
-    found = {n: assess(s) for n, s in states(stage).items()}
+    first = assess(stage)
+    found = {n: assess(s, beside=first) if n != STATED else first for n, s in states(stage).items()}
     verdicts = [
         replace(v, check=in_mode_name(v.check, n)) for n, a in found.items() for v in a.verdicts
     ]

@@ -128,9 +128,7 @@ def matrix(stages: Sequence[Stage], names: Iterable[str] | None = None) -> Matri
     wanted = list(names) if names is not None else None
     results: list[Assessment] = []
     for stage in stages:
-        results.append(
-            assess(stage, names=wanted, beside=results[-1] if stage.mode and results else None)
-        )
+        results.append(assess(stage, names=wanted, beside=results[-1] if results else None))
     by_name = [{v.check: v for v in r.verdicts} for r in results]
     titles = {v.check: v.title for r in results for v in r.verdicts}
     rows = [

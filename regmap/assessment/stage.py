@@ -251,10 +251,30 @@ def timing_of(fault: Fault, chip: Chip, bank: Bank) -> FaultTiming:
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """The verdicts of the checks that were run on these inputs, by check, waived ones too."""
+    """The verdicts of the checks (all, or those named) on these inputs, by check, waived ones too."""
 
     inputs: Inputs
     verdicts: Mapping[str, list[Verdict]]
+    names: tuple[str, ...] | None = None
+
+    @classmethod
+    def on(
+        cls, inputs: Inputs, names: Iterable[str] | None = None, before: Worked | None = None
+    ) -> Worked:
+        """The checks run; what follows from inputs that `before` has as well is not worked again.
+
+        Raises CallError for a name that means nothing.
+        """
+        asked = None if names is None else tuple(names)
+        if before is None:
+            return cls(inputs, work(inputs, asked), asked)
+        inputs = inputs.beside(before.inputs)
+        standing = before.standing(inputs) if asked == before.names else None
+        return cls(inputs, work(inputs, asked, standing), asked)
+
+    def all(self) -> list[Verdict]:
+        """The verdicts in the registry's order."""
+        return [v for found in self.verdicts.values() for v in found]
 
     def standing(self, inputs: Inputs) -> dict[str, list[Verdict]]:
         """Those that are the same on other inputs: nothing that the check looked up differs, nor where it came from."""
@@ -298,23 +318,18 @@ def assess(
 ) -> Assessment:
     """Run the checks (all, or those named). Raises CallError for a name that means nothing.
 
-    `beside` is what all checks said of a stage much like it: what follows from inputs that both have stands.
+    `beside` is what they said of a stage much like it: what follows from inputs that both have stands.
     """
     for waived in stage.waive:
         select([waived])
     for requirement in stage.requirements:
         select(list(requirement.checks))
-    inputs, standing = inputs_of(stage, bank), None
-    if beside is not None and beside.worked is not None:
-        inputs = inputs.beside(beside.worked.inputs)
-        standing = beside.worked.standing(inputs) if names is None else None
-    found = work(inputs, names, standing)
-    verdicts = [v for several in found.values() for v in several]
+    before = beside.worked if beside is not None else None
+    worked = Worked.on(inputs_of(stage, bank), names, before)
+    verdicts = worked.all()
     kept = [v for v in verdicts if not waiver(stage, v.check)]
     waived_ones = tuple((v, waiver(stage, v.check)) for v in verdicts if waiver(stage, v.check))
-    return Assessment(
-        tuple(worst_first(kept)), waived_ones, Worked(inputs, found) if names is None else None
-    )
+    return Assessment(tuple(worst_first(kept)), waived_ones, worked)
 
 
 def waiver(stage: Stage, check: str) -> str:

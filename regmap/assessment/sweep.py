@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 
 from regmap.record import dataclass, replace
 
-from ..calc import Inputs, Verdict, checks, run
+from ..calc import Verdict, checks
 from ..chip import values
 from ..chip.bank import need
 from ..chip.model import Field
@@ -18,7 +18,7 @@ from ..errors import CallError
 from ..quantity import Band
 from ..stages.load import Stage
 from ..stages.whatif import input_of, span_of, with_inputs
-from .stage import IN, bare, broken_rules, inputs_of, signature, waiver
+from .stage import IN, Worked, bare, broken_rules, inputs_of, signature, waiver
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +120,7 @@ def sweep_in(modes: Mapping[str, Stage], stage: Stage, name: str, limit: int = 2
     base = stage.bank
     now = base.code(name)
     rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
+    worked: dict[str, Worked] = {}
     seen: set[object] = set()
     options = list(values.options(item, base, 1 << 16))
     if len(options) > limit:  # evenly, with both ends and the option that the stage has
@@ -136,7 +137,8 @@ def sweep_in(modes: Mapping[str, Stage], stage: Stage, name: str, limit: int = 2
         for mode, there in modes.items():
             bank = there.bank
             bank.put(item, reading.code)
-            verdicts |= _verdicts_in(mode, there, inputs_of(there, bank))
+            worked[mode] = Worked.on(inputs_of(there, bank), before=worked.get(mode))
+            verdicts |= _verdicts_in(mode, there, worked[mode])
             broken += broken_rules(stage.chip, bank)
         rows.append((reading, verdicts, tuple(dict.fromkeys(broken))))
     left = _open(getattr(item, "role", "") or "", [v for _, v, _ in rows])
@@ -156,6 +158,7 @@ def sweep_input_in(modes: Mapping[str, Stage], name: str, span: str, steps: int 
     """A sweep of an input over the verdicts of several modes (by name; "": the stage alone)."""
     rows: list[tuple[values.Reading, dict[str, Verdict], tuple[str, ...]]] = []
     left_out: list[tuple[str, str]] = []
+    worked: dict[str, Worked] = {}
     for code, text in enumerate(span_of(name, span, steps)):
         try:
             changed = {mode: with_inputs(stage, {name: text}) for mode, stage in modes.items()}
@@ -165,7 +168,8 @@ def sweep_input_in(modes: Mapping[str, Stage], name: str, span: str, steps: int 
         verdicts: dict[str, Verdict] = {}
         broken: list[str] = []
         for mode, there in changed.items():
-            verdicts |= _verdicts_in(mode, there, inputs_of(there))
+            worked[mode] = Worked.on(inputs_of(there), before=worked.get(mode))
+            verdicts |= _verdicts_in(mode, there, worked[mode])
             broken += broken_rules(there.chip, there.bank)
         value = next(iter(changed.values())).params[input_of(name)[0]].value
         band = value if isinstance(value, Band) else None
@@ -176,9 +180,9 @@ def sweep_input_in(modes: Mapping[str, Stage], name: str, span: str, steps: int 
     return replace(_swept(name, rows, None, ()), of_input=True, left_out=tuple(left_out))
 
 
-def _verdicts_in(mode: str, stage: Stage, inputs: Inputs) -> dict[str, Verdict]:
+def _verdicts_in(mode: str, stage: Stage, worked: Worked) -> dict[str, Verdict]:
     """The verdicts that a mode does not waive, by their name in it."""
-    found = [v for v in run(inputs) if not waiver(stage, v.check)]
+    found = [v for v in worked.all() if not waiver(stage, v.check)]
     return {
         v.check: v for v in (replace(f, check=f.check + IN + mode) if mode else f for f in found)
     }

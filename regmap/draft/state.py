@@ -453,7 +453,8 @@ class Draft:
         """All verdicts at the present settings (or in `bank`)."""
         bank = bank or self.bank
         key = (_key(bank), tuple(self._now.inputs.items()))
-        return _kept(self._assessed, key, lambda: assess(self.stage, bank))
+        alike = next(reversed(self._assessed.values()), None)
+        return _kept(self._assessed, key, lambda: assess(self.stage, bank, beside=alike))
 
     def effects(self, bank: Bank) -> tuple[Effect, ...]:
         """The verdicts that differ between now and `bank`: those that turn first, the worst on top."""

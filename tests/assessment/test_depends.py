@@ -66,10 +66,11 @@ def test_every_stage_value_moves_what_brute_force_says(name: str) -> None:
     draft = Draft(load_stage(name))
     stage = draft.stage
     base = outcome(stage, draft.bank)
-    moving = 0
-    for key, param in stage.params.items():
-        if not isinstance(param.value, Band):
-            continue
+    moving, bands = 0, [k for k, p in stage.params.items() if isinstance(p.value, Band)]
+    tried = bands if ALL else bands[::3]
+    for key in tried:
+        param = stage.params[key]
+        assert isinstance(param.value, Band)
         wanted: set[str] = set()
         for share in (Fraction(9, 10), Fraction(11, 10)):
             band = param.value
@@ -84,7 +85,7 @@ def test_every_stage_value_moves_what_brute_force_says(name: str) -> None:
             wanted |= differing(base, outcome(there, settled(stage.chip, made, params)))
         assert {v.check for v in draft.depending(key)} == wanted, key
         moving += bool(wanted)
-    assert moving > 30
+    assert moving > 0.6 * len(tried)
 
 
 def test_a_fault_mask_is_a_dependence_and_a_verdict_names_what_decides_it() -> None:

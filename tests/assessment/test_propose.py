@@ -229,7 +229,7 @@ def test_how_short_a_goal_falls_while_the_others_hold() -> None:
     source, sink = chip.field("SRC_LS.CURRENT"), chip.field("SNK_LS.CURRENT")
     assert source is not None
     assert sink is not None
-    for a, b in itertools.product(range(0, 64, 9), range(64)):  # the sink decides here
+    for a, b in itertools.product(range(0, 64, 21), range(64)):  # the sink decides here
         bank = stage.bank
         bank.put(source, a)
         bank.put(sink, b)

@@ -58,7 +58,8 @@ def test_conflicts_are_findings(gateword: Run, pump: Path) -> None:
         .replace("didt: 5 A/ns", "didt: 0.5 A/ns")
         .replace("max: 500 ns", "max: 90 ns")
     )
-    result = gateword("propose", str(pump))
+    few = [w for n in ("SOURCE", "SINK", "HOLD") for w in ("--free", f"GATE_HS.{n}")]
+    result = gateword("propose", str(pump), *few)
     assert result.status == 1
     assert result.out.startswith("Goals in conflict")
     assert "gate.rise-time.high reaches" in result.out

@@ -25,8 +25,8 @@ from .timelines import lines_of
 
 if TYPE_CHECKING:
     from regmap.assessment.fallback import BetweenModes
-    from regmap.assessment.goals import NotComputed
     from regmap.assessment.matrix import Matrix, OverModes
+    from regmap.assessment.problem import NotComputed
     from regmap.calc import Verdict
     from regmap.draft import Draft
 

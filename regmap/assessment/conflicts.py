@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from regmap.record import dataclass
 
-from .goals import GoalProblem
 from .order import held
+from .problem import GoalProblem
 from .proposal import Clash, Conflict
 from .search import Choosable, Codes, Goal, Judged, Search, TooLongError
 

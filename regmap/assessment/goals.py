@@ -1,4 +1,4 @@
-"""What a search over settings may change, and what it must meet: a stage as a `search` problem.
+"""What a search over settings must meet: a stage as a `search` problem (see `freedom` for what it may change).
 
 Free are the fields whose role moves a verdict; goals are the verdicts of the checks and the rules
 of the map. Each goal knows which free fields it looks at: by the roles that its check uses, by
@@ -8,9 +8,6 @@ worked again when a code changes, on the inputs that the codes change, and nothi
 A goal cannot be met by making it vanish: where a verdict that the stage's own settings (or some
 setting of the free fields) would answer is not computed, because a monitor is switched off or a
 threshold is disabled, the goal counts as lost.
-
-A protection is not loosened, whether the stage sets it or it stands as after reset: its field offers no
-code that trips later, slower or not at all, unless the caller asks for it (`loosen`, or `free`).
 
 What a check may look at is more than what it does look at on this chip and in this stage: where
 blanking counts from the gate, the dead time does not matter to it. A search therefore goes by what
@@ -25,158 +22,30 @@ would hold it back. It keeps its code, and `NotComputed` names it, unless it is 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from regmap.record import dataclass, field, replace
+from regmap.record import replace
 
-from ..behaviour.hazards import hazard
 from ..calc import checks, select
 from ..chip import values
-from ..chip.bank import Bank, find, need
-from ..chip.model import Chip, External, Fault, Field, Joined
-from ..errors import CallError
+from ..chip.bank import Bank
+from ..chip.model import Fault
 from ..expr import Expr, evaluate
-from ..parameters import OFF_WORDS, ROLES
 from ..stages.load import Stage
-from ..stages.load import atoms_of as atoms
-from .search import Choosable, Codes, Goal, Judged
-from .stage import (
-    Assessment,
-    assess,
-    facts_of,
-    inputs_of,
-    role_inputs,
-    timing_of,
-    waiver,
-    with_settings,
-)
+from .freedom import Freedom, Item, closure, looser, mentioned, name_of, protects, role_chain
+from .problem import GoalProblem, Looked, NotComputed, WiderError
+from .search import Codes, Goal, Judged
+from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
 
 if TYPE_CHECKING:
-    from ..calc import Check, Facts, Inputs, Verdict
+    from ..calc import Check, Facts, Verdict
 
     #: Verdicts of a check by name, and the variables that it looked at.
     Seen = tuple[dict[str, Verdict], set[int]]
 
-#: Roles that say what the drive is doing or how it is wired, and no goal may decide.
-KEPT_ROLES = frozenset(
-    {
-        "drive.enable",
-        "sleep",
-        "lock",
-        "clear",
-        "watchdog.service",
-        "sense.calibrate",
-        "pwm.mode",
-        "spi.check_bits",
-    }
-)
-
-Item = Field | Joined | External
-
 #: Codes of a variable up to which all are tried to see what a goal looks at; beyond, both ends.
 _FEW = 5
-
-
-@dataclass(frozen=True, slots=True)
-class NotComputed:
-    """A check that no setting can answer, what it lacks, and the fields that it looks at.
-
-    `kept` are those of `fields` that keep their code because of it; the others are freed by name.
-    """
-
-    check: str
-    title: str
-    missing: tuple[str, ...]
-    fields: tuple[str, ...] = ()
-    kept: tuple[str, ...] = ()
-
-
-class WiderError(Exception):
-    """A check looked at a field that its goal was not known to look at; `Looked` knows it now."""
-
-
-@dataclass(slots=True)
-class Looked:
-    """What the goals of one stage were seen to look at, and what was worked out by then.
-
-    `scopes` are the variables by goal; `margins` the margins of a check's verdicts, by the variables and
-    codes that were looked at; `roles` and `inputs` what the checks were given; `further` the roles by
-    check that it looked up beside those that it declares.
-    """
-
-    scopes: dict[str, set[int]] = field(default_factory=dict)
-    margins: dict[str, dict[tuple[int, ...], dict[Codes, dict[str, Judged]]]] = field(
-        default_factory=dict
-    )
-    roles: dict[tuple[str, Codes], Any] = field(default_factory=dict)
-    inputs: Inputs | None = None
-    further: dict[str, dict[str, None]] = field(default_factory=dict)
-
-
-@dataclass(slots=True)
-class GoalProblem:
-    """The search problem of a stage.
-
-    `variables` and `items` go together; `goals` and `titles` too. `kept` says why each other field
-    with a role is not searched; `guarded` names the fields that keep to codes no looser than the
-    stage's, `held` for each goal the fields that may move it and are kept, with why; `not_computed` are
-    checks not computed, `unloosened` goals that may lose nothing, as they tell how well a protection protects,
-    `guards` those that nobody asked for, of which only may not be lost what the stage has.
-    """
-
-    stage: Stage
-    items: list[Item]
-    variables: list[Choosable]
-    goals: list[Goal]
-    titles: list[str]
-    kept: dict[str, str]
-    not_computed: list[NotComputed]
-    guarded: dict[str, str]
-    held: dict[str, dict[str, str]]
-    unloosened: set[str] = field(default_factory=set)
-    guards: set[str] = field(default_factory=set)
-
-    def bank(self, codes: Codes) -> Bank:
-        """The stage's wanted configuration with these codes, one for each variable."""
-        bank = self.stage.bank
-        for item, code in zip(self.items, codes, strict=True):
-            bank.put(item, code)
-        return bank
-
-    def bank_for(self, number: int, codes: Codes) -> Bank:
-        """The configuration in which a variable is read, with these codes."""
-        assert 0 <= number < len(self.items)
-        return self.bank(codes)
-
-    def stated_bank(self, number: int) -> Bank:
-        """The configuration in which a variable is read, as the stage has it."""
-        assert 0 <= number < len(self.items)
-        return self.stage.bank
-
-    def changed(self, texts: Mapping[int, str]) -> Stage:
-        """The stage with these texts for variables by number. Raises CallError for what cannot be."""
-        return with_settings(self.stage, {self.variables[n].name: t for n, t in texts.items()})
-
-    def judge(self, stage: Stage) -> Assessment:
-        """The verdicts that the goals are about."""
-        return assess(stage)
-
-    def would(self, goal: str, name: str, codes: Codes) -> bool:
-        """Whether a field that is kept, or kept from some codes, would raise the margin of a goal, the others at `codes`."""
-        mine = next((v.codes for v in self.variables if v.name == name), ())
-        return raises(self.stage, self.bank(codes), goal, name, mine)
-
-    def reading(self, number: int, code: int, codes: Codes) -> values.Reading:
-        """What a code of one variable means, the others at `codes`."""
-        made = list(codes)
-        made[number] = code
-        return values.read(self.items[number], code, self.bank_for(number, tuple(made)))
-
-
-def name_of(item: Item) -> str:
-    """REG.FIELD, or the name of a joined or external value."""
-    return item.ref if isinstance(item, Field) else item.name
 
 
 def problem_of(
@@ -220,15 +89,10 @@ class _Maker:
         self.base = stage.bank
         self.asked = goals
         select(goals)  # names are checked before anything is worked
-        self.kept: dict[str, str] = {}
-        self.guarded: dict[str, str] = {}
+        self.free = Freedom(stage, free, keep, loosen)
+        self.items, self.variables = self.free.items, self.free.variables
+        self.kept = self.free.kept
         self.held: dict[str, dict[str, str]] = {}
-        for name in loosen:
-            need(self.chip, name)
-        self.loosen = {*loosen, *free}
-        self.items = self._free(free, keep)
-        self.atoms = [atoms(self.chip, name_of(i)) for i in self.items]
-        self.conditions = conditions(self.chip)
         self.known = looked or Looked()
         self.inputs = self.known.inputs = self.known.inputs or inputs_of(stage)
         self.role_cache = self.known.roles
@@ -236,120 +100,14 @@ class _Maker:
         self.guards: set[str] = set()
         #: what the goals asked for may move, once the others are sought that look at the same
         self.reach: set[int] | None = None
-        self.role_scopes: dict[str, tuple[int, ...]] = {}
         self.goals: list[Goal] = []
         self.titles: list[str] = []
         self.not_computed: list[NotComputed] = []
         self.freed = bool(free)
         self.blind: dict[int, list[str]] = {}  # variable to the checks not computed that look at it
 
-    # --- variables --------------------------------------------------------------------------
-    def _free(self, free: tuple[str, ...], keep: tuple[str, ...]) -> list[Item]:
-        for name in keep:
-            need(self.chip, name)
-        if free:
-            items = [self._settable(name) for name in dict.fromkeys(free) if name not in keep]
-            mine = {a for i in items for a in atoms(self.chip, name_of(i))}
-            for item in self._with_roles():
-                if not mine & atoms(self.chip, name_of(item)):
-                    self.kept[name_of(item)] = "kept: not among the fields that are freed"
-            self.kept.update(dict.fromkeys(keep, "kept as asked"))
-        else:
-            items = []
-            taken: set[str] = set()
-            for item in self._with_roles():
-                name = name_of(item)
-                if name in keep:
-                    self.kept[name] = "kept as asked"
-                elif item.role in KEPT_ROLES:
-                    self.kept[name] = f"kept: {ROLES[item.role].doc}"
-                elif taken & atoms(self.chip, name):
-                    self.kept[name] = "part of a joined value"
-                else:
-                    items.append(item)
-                    taken |= atoms(self.chip, name)
-            for external in self.chip.externals.values():
-                if external.role:
-                    self.kept[external.name] = "kept: set outside the frame, by a pin or a resistor"
-        order = {name_of(i): n for n, i in enumerate(items)}
-        return sorted(items, key=lambda i: order[name_of(i)])
-
-    def _with_roles(self) -> Iterator[Field | Joined]:
-        """What holds a setting with a role."""
-        yield from (j for j in self.chip.joined.values() if j.role)
-        for register in self.chip.registers.values():
-            yield from (f for f in register.fields if f.role and f.setting)
-
-    def _settable(self, name: str) -> Item:
-        item = need(self.chip, name)
-        assert isinstance(item, (Field, Joined, External))
-        if isinstance(item, Field) and not item.setting:
-            raise CallError(f"{name} holds no setting ({item.access})")
-        return item
-
-    def _choosable(self, item: Item) -> Choosable:
-        """Every code that means something of its own; the present one stands for those equal to it."""
-        name = name_of(item)
-        now = self.base.code(name)
-        current = 0 if now is None else now
-        readings = list(values.options(item, self.base))
-        if len(item.meanings) > 1:
-            seen_codes = {r.code for r in readings}
-            for meaning in item.meanings:
-                for code in range(min(1 << item.width, 4096)):
-                    made = values.in_meaning(meaning, code, item.width)
-                    if made.defined and code not in seen_codes:
-                        seen_codes.add(code)
-                        readings.append(made)
-        single = len(item.meanings) <= 1 and not (self.conditions & atoms(self.chip, name))
-        bands = {r.code: r.band.typ for r in readings if r.band is not None}
-        codes: dict[object, int] = {}
-        for reading in readings:
-            key: object = (
-                (reading.band, reading.name)
-                if single and reading.band is not None
-                else reading.code
-            )
-            if key not in codes or reading.code == current:
-                codes[key] = reading.code
-        kept = tuple(sorted(codes.values())) or (current,)
-        if name not in self.loosen:
-            tight = self._no_looser(item, current, kept)
-            if len(tight) < len(kept):
-                self.guarded[name] = "a protection is not loosened unasked"
-            kept = tight
-        # by value where every code has one, so that steps mean something
-        order = (
-            tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
-        )
-        return Choosable(name, kept, current, order)
-
-    def _no_looser(self, item: Item, current: int, codes: Codes) -> Codes:
-        now = values.read(item, current, self.base)
-        return tuple(
-            c
-            for c in codes
-            if c == current or not looser(item, now, values.read(item, c, self.base))
-        )
-
-    # --- scopes -----------------------------------------------------------------------------
-    def _scope(self, wanted: set[str]) -> tuple[int, ...]:
-        """The variables that hold any of these atoms."""
-        return tuple(n for n, mine in enumerate(self.atoms) if mine & wanted)
-
-    def role_scope(self, role: str) -> tuple[int, ...]:
-        """The variables that a lookup of this role may see, through its fallbacks."""
-        if role not in self.role_scopes:
-            wanted: set[str] = set()
-            for name in role_chain(role):
-                for item in self.chip.with_role(name):
-                    wanted |= closure(self.chip, name_of(item))
-            self.role_scopes[role] = self._scope(wanted)
-        return self.role_scopes[role]
-
     # --- goals ------------------------------------------------------------------------------
     def make(self) -> GoalProblem:
-        self.variables = [self._choosable(i) for i in self.items]
         #: variables whose code nobody knows
         self.unknown = {
             n: v.current for n, v in enumerate(self.variables) if self.base.code(v.name) is None
@@ -360,8 +118,8 @@ class _Maker:
         for number, item in enumerate(self.items):
             if len(item.meanings) > 1:
                 self._meaning_goal(number, item)
-        for item in self._with_roles():
-            if len(item.meanings) > 1 and name_of(item) not in self.loosen:
+        for item in self.free.with_roles():
+            if len(item.meanings) > 1 and name_of(item) not in self.free.loosen:
                 self._protection_goal(item)
         if self.asked:
             self.reach = {
@@ -398,7 +156,7 @@ class _Maker:
                 why = (
                     f"kept: not computed by {', '.join(self.blind[number])}"
                     if number in self.blind
-                    else self.guarded.get(name_of(item), "changes no goal")
+                    else self.free.guarded.get(name_of(item), "changes no goal")
                 )
                 self.kept[name_of(item)] = why
         place = {n: i for i, n in enumerate(used)}
@@ -424,7 +182,7 @@ class _Maker:
             self.titles,
             self.kept,
             self.not_computed,
-            self.guarded,
+            self.free.guarded,
             self.held,
             self.unloosened,
             self.guards,
@@ -470,19 +228,19 @@ class _Maker:
         self._hold(check.name, roles)
         if ".protects" in f"{check.name}." and not self._asked_to_loosen(roles):
             self.unloosened.add(check.name)
-        always = self._scope(wanted)
+        always = self.free.scope(wanted)
         self._add(check.name, check.title, scope, always, work, first, roles)
 
     def _scope_of(self, roles: Iterable[str], wanted: set[str]) -> tuple[int, ...]:
         return tuple(
-            sorted({n for r in roles for n in self.role_scope(r)} | {*self._scope(wanted)})
+            sorted({n for r in roles for n in self.free.role_scope(r)} | {*self.free.scope(wanted)})
         )
 
     def _asked_to_loosen(self, roles: Iterable[str]) -> bool:
         items = {
             i for r in roles for w in role_chain(r) for i in map(name_of, self.chip.with_role(w))
         }
-        return bool(items & self.loosen)
+        return bool(items & self.free.loosen)
 
     def _first(
         self, check: str, roles: dict[str, None], work: Callable[[Mapping[int, int]], Seen]
@@ -517,7 +275,7 @@ class _Maker:
         first = self._first(name, roles, work)
         self._hold(name, roles)
         scope = self._scope_of(roles, wanted)
-        self._add(name, title, scope, self._scope(wanted), work, first, roles)
+        self._add(name, title, scope, self.free.scope(wanted), work, first, roles)
 
     def _seen(
         self,
@@ -534,8 +292,8 @@ class _Maker:
         verdicts = {v.check: v for v in check.work(inputs)}
         asked = [n.partition(":")[2] for n in inputs.asked if n.startswith("role:")]
         reached = {r for known in roles for r in role_chain(known)}
-        roles.update((r, None) for r in asked if r not in reached and self.role_scope(r))
-        return verdicts, {n for role in asked for n in self.role_scope(role)}
+        roles.update((r, None) for r in asked if r not in reached and self.free.role_scope(r))
+        return verdicts, {n for role in asked for n in self.free.role_scope(role)}
 
     def _watched(self, check: Check) -> list[Fault]:
         """The faults whose fate the check asks for, one for each that shares it, if settings decide it."""
@@ -674,7 +432,7 @@ class _Maker:
         """Whether all that is missing hangs on a free field: a monitor off, a value disabled."""
         for text in verdict.missing:
             name = text.partition(" ")[0]
-            if not name.startswith("role:") or not self.role_scope(name.partition(":")[2]):
+            if not name.startswith("role:") or not self.free.role_scope(name.partition(":")[2]):
                 return False
         return bool(verdict.missing)
 
@@ -682,7 +440,7 @@ class _Maker:
         """An error rule must hold; a warning is kept where the stage keeps it."""
         if severity != "error" and evaluate(require, self.base) is False:
             return
-        scope = self._scope(mentioned(self.chip, require))
+        scope = self.free.scope(mentioned(self.chip, require))
 
         def margin(codes: Codes) -> float:
             bank = self._bank(dict(zip(scope, codes, strict=True)))
@@ -693,7 +451,7 @@ class _Maker:
 
     def _meaning_goal(self, number: int, item: Item) -> None:
         name = name_of(item)
-        scope = self._scope(closure(self.chip, name))
+        scope = self.free.scope(closure(self.chip, name))
 
         def margin(codes: Codes) -> float:
             bank = self._bank(dict(zip(scope, codes, strict=True)))
@@ -706,7 +464,7 @@ class _Maker:
     def _protection_goal(self, item: Item) -> None:
         """A protection is not loosened by what its code means at other codes of other fields either."""
         name = name_of(item)
-        scope = self._scope(closure(self.chip, name))
+        scope = self.free.scope(closure(self.chip, name))
         now = self.base.reading(name)
         if not scope or now is None or not protects(item):
             return
@@ -733,7 +491,7 @@ class _Maker:
             for role in role_chain(wanted):
                 if role in found or not self.chip.with_role(role):
                     continue
-                scope = self.role_scope(role)
+                scope = self.free.role_scope(role)
                 if not scope:
                     continue
                 key = (role, tuple(codes.get(n, self.variables[n].current) for n in scope))
@@ -783,120 +541,3 @@ def _of(verdict: Verdict) -> Judged:
     elif verdict.status == "low_margin" and margin >= need:
         need = math.nextafter(margin, math.inf)
     return Judged(margin, need)
-
-
-#: Protections by role (either side): 1 where a larger value trips later or slower, -1 a smaller one.
-_LOOSER = {
-    "vds.threshold": 1,
-    "vds.blanking": 1,
-    "vds.filter": 1,
-    "overcurrent.threshold": 1,
-    "overcurrent.filter": 1,
-    "ov.threshold": 1,
-    "uv.threshold": -1,
-    "temperature.warning": 1,
-    "temperature.shutdown": 1,
-    "watchdog.window": 1,
-    "watchdog.closed_share": -1,
-}
-
-
-def protects(item: Item) -> bool:
-    """Whether a field may be one that decides how well something protects."""
-    return item.role.removesuffix(".high").removesuffix(".low") in _LOOSER
-
-
-def looser(item: Item, now: values.Reading, other: values.Reading) -> bool:
-    """Whether a protection protects less with the other value: later, slower, only told, or not at all."""
-    way = _LOOSER.get(item.role.removesuffix(".high").removesuffix(".low"))
-    if way is not None:
-        if now.band is None or other.band is None:
-            return now.band is not None
-        return way * (other.band.typ - now.band.typ) > 0
-    if not isinstance(item, Field):
-        return False
-    before, after = hazard(item, now.code), hazard(item, other.code)
-    off = other.name.casefold() in OFF_WORDS and now.name.casefold() not in OFF_WORDS
-    return bool(after) and (not before or off)
-
-
-def role_chain(role: str) -> tuple[str, ...]:
-    """The roles tried for one, in order."""
-    chain = [role]
-    while (step := ROLES[chain[-1]].instead) is not None and step not in chain:
-        chain.append(step)
-    return tuple(chain)
-
-
-def closure(chip: Chip, name: str) -> set[str]:
-    """The atoms of a value and of everything that decides what it means."""
-    found: set[str] = set()
-    waiting = [name]
-    while waiting:
-        here = waiting.pop()
-        mine = atoms(chip, here)
-        if mine <= found:
-            continue
-        found |= mine
-        item = find(chip, here)
-        for meaning in item.meanings if item is not None else ():
-            if meaning.when is not None:
-                waiting += [n for n in mentioned(chip, meaning.when) if n not in found]
-    return found
-
-
-def mentioned(chip: Chip, expr: Expr) -> set[str]:
-    """The atoms that an expression hangs on, through states and meanings."""
-    found: set[str] = set()
-    for name in expr.names():
-        state = chip.states.get(name)
-        if state is not None:
-            if state.when is not None:
-                found |= mentioned(chip, state.when)
-        elif find(chip, name) is not None:
-            found |= closure(chip, name)
-    return found
-
-
-def conditions(chip: Chip) -> set[str]:
-    """Every atom whose very code decides something: a rule, a mask, a layout, another meaning."""
-    exprs = [r.require for r in chip.rules]
-    fates = [e for f in chip.faults.values() for e in (f.masked_when, f.reported_only_when)]
-    exprs += [e for e in fates if e is not None]
-    exprs += [f.when for f in chip.frames.values() if f.when is not None]
-    exprs += [s.when for s in chip.states.values() if s.when is not None]
-    items: list[Item] = [*chip.joined.values(), *chip.externals.values()]
-    items += [f for r in chip.registers.values() for f in r.fields]
-    exprs += [m.when for i in items for m in i.meanings if m.when is not None]
-    return {name for e in exprs for name in mentioned(chip, e)}
-
-
-#: Codes of a field that are tried to see whether it would move a verdict.
-_TRIED = 8
-
-
-def raises(stage: Stage, bank: Bank, goal: str, name: str, without: Codes = ()) -> bool:
-    """Whether other codes of a field raise a verdict's margin in this configuration; `without` are codes not to try.
-
-    What is no check (a rule) is taken to be moved by all that it mentions.
-    """
-    item = find(stage.chip, name)
-    if item is None:
-        return False
-    if goal.startswith(("rule ", "meaning of ", "protection ")):
-        return True
-    check = "reaction.masked" if goal.startswith("reaction.masked.") else goal
-
-    def margin(there: Bank) -> float:
-        found = {v.check: v.relative for v in assess(stage, there, [check]).verdicts}
-        relative = found.get(check)
-        return -math.inf if relative is None else relative
-
-    now = margin(bank)
-    codes = [r.code for r in values.options(item, bank) if r.code not in without]
-    for code in codes[:: -(-len(codes) // _TRIED)] if codes else ():
-        there = bank.copy()
-        there.put(item, code)
-        if margin(there) > now:
-            return True
-    return False

@@ -22,9 +22,10 @@ from ..chip.model import Chip
 from ..stages.load import Stage, set_by
 from ..stages.load import atoms_of as atoms
 from ..stages.whatif import input_of, is_input
-from .goals import GoalProblem, Looked, NotComputed, problem_of, raises
+from .goals import problem_of
 from .grid import Axis, GridCell, SweepGrid, grid
 from .matrix import STATED
+from .problem import GoalProblem, Looked, NotComputed, raises
 from .proposal import Progress, Proposal
 from .propose import BUDGET, ENOUGH, SECONDS, Proposing, search_out
 from .search import Choosable, Codes, Goal

@@ -16,7 +16,8 @@ from ..chip.values import Reading
 from ..errors import CallError
 from ..quantity import show
 from ..stages.load import Stage
-from .goals import Item, NotComputed
+from .freedom import Item
+from .problem import NotComputed
 from .stage import Assessment, bare
 
 

@@ -33,8 +33,9 @@ from ..chip.bank import Bank
 from ..stages.load import Stage
 from .conflicts import why_missed
 from .early import early
-from .goals import GoalProblem, Looked, WiderError, problem_of
+from .goals import problem_of
 from .order import count, guard, worth
+from .problem import GoalProblem, Looked, WiderError
 from .proposal import Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
 from .search import Choosable, Codes, Goal, Judged, Search, TooLongError, better, groups
 from .stage import Assessment, assess, bare

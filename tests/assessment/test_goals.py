@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from regmap.assessment.goals import GoalProblem, Looked, WiderError, problem_of
+from regmap.assessment.goals import problem_of
+from regmap.assessment.problem import GoalProblem, Looked, WiderError
 from regmap.assessment.propose import propose
 from regmap.assessment.stage import assess
 from regmap.errors import CallError

@@ -13,8 +13,9 @@ import pytest
 
 from regmap.assessment import goals, jointly
 from regmap.assessment import propose as proposing
-from regmap.assessment.goals import Looked, WiderError, problem_of
+from regmap.assessment.goals import problem_of
 from regmap.assessment.jointly import assess_over_modes, propose_over_modes
+from regmap.assessment.problem import Looked, WiderError
 from regmap.assessment.proposal import Progress, Proposal
 from regmap.assessment.propose import propose
 from regmap.assessment.stage import assess, bare, with_settings

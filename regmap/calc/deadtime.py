@@ -8,7 +8,13 @@ from ..quantity import Band
 from .channel import hot_limit
 from .corner import Variable, formula, larger
 from .currents import SINK_USES, gate_current, in_series
-from .device import TIME_ERROR, less_sure_of_part, output_charge
+from .device import (
+    MIDDLE_ERROR,
+    OFF_TIME_ERROR,
+    TIME_ERROR,
+    less_sure_of_part,
+    output_charge,
+)
 from .edges import (
     OFF_USES,
     ON_USES,
@@ -113,7 +119,7 @@ def needed_deadtime(work: Work, side: str) -> Variable | None:
     DEADTIME_USES + OFF_USES + "stage:pwm.deadtime_margin chip:propagation.mismatch "
     "chip:propagation.off chip:propagation.on",
     CAUTION,
-    model_error=TIME_ERROR,
+    model_error=OFF_TIME_ERROR,
 )
 def enough(work: Work, side: str) -> Outcome:
     """Dead time set against turn-off delay + fall + mismatch + margin."""
@@ -191,7 +197,7 @@ def edges_share(ton: Any, toff: Any, f: Any) -> Any:
 def _less_sure_of_edges(work: Work, limit: Variable | None) -> None:
     late = late_edge(work)
     edges = {name: late[name] for name in ("ton", "toff", "f")}
-    less_sure_of_part(work, work.derive("t_edges f", edges_share, **edges), limit)
+    less_sure_of_part(work, work.derive("t_edges f", edges_share, **edges), limit, MIDDLE_ERROR)
 
 
 def late_edge(work: Work) -> dict[str, Variable | None]:

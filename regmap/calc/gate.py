@@ -9,7 +9,9 @@ from .currents import SINK_USES, SOURCE_USES, gate_current
 from .device import (
     DRAIN_ERROR,
     DVDT_ERROR,
+    LONGER_EDGE_ERROR,
     RINGING_DVDT_ERROR,
+    SHORTER_EDGE_ERROR,
     SLOPE_ERROR,
     TIME_ERROR,
     beyond_charge,
@@ -53,13 +55,38 @@ def mean_current(q: Any, t: Any) -> Any:
     return q / t
 
 
+EDGE_ERRS = (
+    "of a drain that falls while the current still rises, or that a small current has to charge, the edge is {} in "
+    "ngspice than the time that moves Qgd"
+)
+
+
 def _edge(work: Work, way: str, side: str, symbol: str, limit: str) -> Verdict:
     value = edge_time(work, way, side, symbol)
     names = f"stage:limits.{limit}.min", f"stage:limits.{limit}.max"
     if not work.stated(*names):
         work.take("limit", names[1])
     lower, upper = work.maybe("t_min", names[0]), work.maybe("t_max", names[1])
+    _less_sure_of_edge(work, way, value, lower, upper)
     return work.within(value, lower, upper)
+
+
+def _less_sure_of_edge(
+    work: Work, way: str, value: Variable | None, lower: Variable | None, upper: Variable | None
+) -> None:
+    """The error toward the limit that is nearer by what the circuit may differ that way."""
+    rooms = []
+    for limit, error, other in (
+        (lower, SHORTER_EDGE_ERROR[way], "shorter"),
+        (upper, LONGER_EDGE_ERROR[way], "longer"),
+    ):
+        if limit is not None:
+            told = work.within(value, limit, None) if limit is lower else work.at_most(value, limit)
+            if isinstance(told.relative, float):
+                rooms.append((told.relative - error, error, other))
+    if rooms:
+        _, error, other = min(rooms)
+        work.less_sure(error, EDGE_ERRS.format(other))
 
 
 _EDGE = "stage:mosfet.qgd stage:limits.{0}.min stage:limits.{0}.max "
@@ -71,7 +98,7 @@ _EDGE = "stage:mosfet.qgd stage:limits.{0}.min stage:limits.{0}.max "
     "t = Qgd / Isource",
     SOURCE_USES + _EDGE.format("rise_time"),
     EDGE_CAUTION,
-    model_error=TIME_ERROR,
+    model_error=SHORTER_EDGE_ERROR["source"],
 )
 def rise_time(work: Work, side: str) -> Outcome:
     """Plateau time at turn-on (TI SLVSFV1B, eq. 7)."""
@@ -84,7 +111,7 @@ def rise_time(work: Work, side: str) -> Outcome:
     "t = Qgd / Isink",
     SINK_USES + _EDGE.format("fall_time"),
     EDGE_CAUTION,
-    model_error=TIME_ERROR,
+    model_error=SHORTER_EDGE_ERROR["sink"],
 )
 def fall_time(work: Work, side: str) -> Outcome:
     """Plateau time at turn-off (TI SLVSFV1B, eq. 8)."""
@@ -121,8 +148,8 @@ def dvdt(work: Work, side: str) -> Outcome:
 
 
 RINGS = (
-    "the loop's damping is not stated, or below a quarter: its ringing makes the slope steeper, by up to 40 % in ngspice; "
-    "a margin below 35 % of the limit proves nothing"
+    "the loop's damping is not stated, or below a quarter: its ringing makes the slope steeper; "
+    f"a margin below {100 * RINGING_DVDT_ERROR:.0f} % of the limit proves nothing"
 )
 
 

@@ -124,8 +124,8 @@ RING_SOURCE = (
     "Modern Control Engineering (from memory); held to ngspice by test"
 )
 NOT_COUNTED = (
-    "no loop inductance with its damping stated: the ringing is left out, which raised a held gate by up "
-    "to a third in ngspice; a margin below a quarter of the limit proves nothing"
+    "no loop inductance with its damping stated: the ringing is left out, which raises a held gate; "
+    f"a margin below {100 * RINGING_MILLER_ERROR:.0f} % of the limit proves nothing"
 )
 NO_RING = "no Coss stated: the loop rings with the step of its inductance alone"
 

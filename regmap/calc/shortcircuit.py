@@ -8,7 +8,7 @@ from ..quantity import Band
 from .channel import level_at, overdrive, overdrive_at, threshold
 from .corner import Variable, any_of, formula, larger, log
 from .currents import SINK_USES, is_resistive, sink_current
-from .device import OVERSHOOT_ERROR, less_sure_of_part
+from .device import OFF_TIME_ERROR, OVERSHOOT_ERROR, less_sure_of_part
 from .edges import OFF_USES, turn_off_time
 from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
@@ -97,7 +97,7 @@ def _energy(work: Work, side: str) -> tuple[Variable | None, Variable | None]:
     """(energy, time) of a short circuit."""
     time = seen_off(work, side)
     # the energy goes with the time, and the heat with its root at most
-    less_sure_of_part(work, turn_off_time(work, side), time)
+    less_sure_of_part(work, turn_off_time(work, side), time, OFF_TIME_ERROR)
     energy = work.derive(
         "E",
         short_energy,
@@ -184,7 +184,7 @@ def safe_area(work: Work, side: str) -> Outcome:
     if not work.stated("stage:mosfet.soa.current"):
         return None
     lasts = seen_off(work, side)
-    less_sure_of_part(work, turn_off_time(work, side), lasts)
+    less_sure_of_part(work, turn_off_time(work, side), lasts, OFF_TIME_ERROR)
     point, when = (
         work.take("Isoa", "stage:mosfet.soa.current"),
         work.take("tsoa", "stage:mosfet.soa.time"),

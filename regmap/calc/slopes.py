@@ -228,8 +228,8 @@ def turn_off_slope(work: Work, side: str) -> Variable | None:
 
 
 RINGS = (
-    "the loop's damping is not stated, or below a quarter: its ringing adds to the overshoot, by up to 25 % in ngspice; "
-    "a margin below a fifth of the limit proves nothing"
+    "the loop's damping is not stated, or below a quarter: its ringing adds to the overshoot; "
+    f"a margin below {100 * RINGING_DRAIN_ERROR:.0f} % of the limit proves nothing"
 )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from .channel import junction_range, plateau
 from .corner import Variable, any_of, formula, larger, smaller
 from .currents import gate_voltage
-from .device import TIME_ERROR, beyond_charge, less_sure_of_part, lift_for_drop
+from .device import OFF_TIME_ERROR, TIME_ERROR, beyond_charge, less_sure_of_part, lift_for_drop
 from .edges import OFF_USES, after_edge, then, turn_off_time, turn_on_time
 from .gatesupply import allowed_power
 from .inputs import ImpossibleError
@@ -221,7 +221,7 @@ def retry(work: Work, side: str) -> Outcome:
     """A latch heats the switch once; a retry heats it for as long as the short circuit lasts."""
     if not work.retries("vds.mode") or work.switched_off("vds.enable"):
         return None
-    less_sure_of_part(work, turn_off_time(work, side), seen_off(work, side))
+    less_sure_of_part(work, turn_off_time(work, side), seen_off(work, side), OFF_TIME_ERROR)
     value = work.derive(
         "P",
         retry_power,
@@ -268,6 +268,6 @@ def withstand(work: Work, side: str) -> Outcome:
         reaction = work.take("t_ctl", "stage:controller.reaction")
         total = work.derive("t", then, a=total, b=reaction)
     limit = work.take("t_sc", "stage:mosfet.short_circuit_time")
-    less_sure_of_part(work, turn_off_time(work, side), limit)
+    less_sure_of_part(work, turn_off_time(work, side), limit, OFF_TIME_ERROR)
     verdict = work.at_most(total, limit)
     return work.protected(verdict, setting, "vds.enable", "vds.mode")

@@ -20,6 +20,7 @@ from regmap.assessment.proposal import Progress, Proposal
 from regmap.assessment.propose import propose
 from regmap.assessment.stage import assess, bare, with_settings
 from regmap.calc import Verdict, consequence
+from regmap.calc.device import OFF_TIME_ERROR
 from regmap.calc.registry import Check
 from regmap.calc.work import Work
 from regmap.chip.model import Param
@@ -161,12 +162,12 @@ def test_a_field_that_would_cost_what_holds_stays_and_the_reason_says_so() -> No
     assert after["sense.settling"].status == "fails"
     for side in ("high", "low"):
         verdict = after[f"deadtime.enough.{side}"]
-        assert verdict.model_error == 0.15
+        assert verdict.model_error == OFF_TIME_ERROR
         assert verdict.status == "holds"
     (conflict,) = result.conflicts
     least = {c.goal: c.keeps for c in conflict.clashes}
     assert least.pop("sense.settling") == 0.0
-    assert set(least.values()) == {0.15}
+    assert set(least.values()) == {OFF_TIME_ERROR}
     assert all(name.startswith("deadtime.enough.") for name in least)
     for clash in conflict.clashes:
         assert clash.reach < clash.keeps or clash.reach < 0

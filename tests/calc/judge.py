@@ -273,6 +273,36 @@ def measure(waves: Array, point: Point, on: float, threshold: float) -> dict[str
     }
 
 
+def voltage_edges(waves: Array, point: Point, on: float, plateau: float) -> dict[str, float]:
+    """How long Qgd is moved at turn-on and turn-off, as data sheets draw it, in s.
+
+    From VDS at 97 % of the supply to where the gate's last stretch meets the plateau, and back: straight
+    lines at a constant current, exponentials behind a resistance.
+    """
+    t, gate, drain = waves[0], waves[1], waves[2]
+    first, full = t < START + on, point.gate
+    middle = plateau + 0.5 * (full - plateau)
+    up, down = t[first] - START, t[~first] - START - on
+    rising, falling = gate[first], gate[~first]
+    last = (up > 0) & (rising > middle) & (rising < full - 0.4)
+    begin = np.cumsum(falling < middle) == 0
+    begin &= falling < full - 0.4
+
+    def meets(at: Array, volts: Array, rail: float, drive: Drive) -> float:
+        level, span = volts, plateau
+        if drive.current is None:
+            level, span = np.log(np.abs(rail - volts)), math.log(abs(rail - plateau))
+        slope, offset = np.polyfit(at, level, 1)
+        return float((span - offset) / slope)
+
+    starts = crossing(up, drain[first], 0.97 * point.supply, rising=False)
+    ends = crossing(down, drain[~first], 0.97 * point.supply, rising=True)
+    return {
+        "voltage edge on": meets(up[last], rising[last], full, point.on) - starts,
+        "voltage edge off": ends - meets(down[begin], falling[begin], 0.0, point.off),
+    }
+
+
 _A = Part(2.4, 110, 0.6e-3, 1.0, 11e-9, 5e-9, 0.35e-9, 0.5, 6e-9)
 _B = Part(3.0, 22, 2.5e-3, 1.5, 2.6e-9, 1.2e-9, 0.04e-9, 0.3, 2.5e-9)
 _C = Part(2.2, 20, 4e-3, 1.2, 1.6e-9, 0.9e-9, 0.05e-9, 0.4, 1.2e-9)

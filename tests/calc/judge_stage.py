@@ -7,13 +7,22 @@ link under a rotating vector. Like judge.py, nothing here imports the library.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from tests.calc.judge import OPTIONS, START, Point, crossing, half_bridge, simulate
+from tests.calc.judge import (
+    OPTIONS,
+    START,
+    Point,
+    crossing,
+    half_bridge,
+    simulate,
+    voltage_edges,
+)
 
 
 def transient(body: str, step: float, stop: float, columns: str, start: float = 0.0) -> str:
@@ -50,6 +59,33 @@ Mlow ph lgate 0 fet
     rise = crossing(t[early], node[early], half, rising=True)
     fall = crossing(t[~early], node[~early], half, rising=False)
     return (rise - first) - (fall - second)
+
+
+def switching_energy(point: Point, on: float, off: float, on_drop: float, folder: Path) -> float:
+    """Energy that a switch loses in turning on and off once, in J, less what it loses while it is on.
+
+    What its output capacitance takes at turn-off it gives back at turn-on, and the other diode recovers through it.
+    """
+    t, _, drain, current, _ = simulate(half_bridge(point, on, off), folder)
+    t, drain, current = (x[t >= 0.9 * START] for x in (t, drain, current))
+    conducts = (t > START + crossing(t - START, drain, 2 * on_drop, rising=False)) & (
+        t < START + on
+    )
+    settled = (t > START + 0.9 * on) & (t < START + on)
+    whole = float(np.trapezoid(drain * current, t))
+    return whole - float((drain * current)[settled].mean() * np.ptp(t[conducts]))
+
+
+def miller_current(point: Point, on: float, off: float, plateau: float, folder: Path) -> float:
+    """Mean current into the held gate, tied to its source, while the other switch moves its Qgd at turn-on."""
+    text, count = re.subn(r"Bh ph hpin i = .*", "Vh hpin ph 0", half_bridge(point, on, off))
+    assert count == 1
+    waves = simulate(text.replace("v(hgate)-v(ph)", "i(vh)"), folder)
+    lasts = voltage_edges(waves, point, on, plateau)["voltage edge on"]
+    t, _, drain, _, current = waves[:, waves[0] > 0.9 * START]
+    begin = crossing(t, drain, 0.97 * point.supply, rising=False)
+    during = np.linspace(begin, begin + lasts, 4000)
+    return float(np.interp(during, t, current).mean())
 
 
 def shunt_spike(
@@ -180,7 +216,9 @@ __all__: Sequence[str] = (
     "bootstrap_low",
     "dc_link",
     "dead_time_loss",
+    "miller_current",
     "pump_sag",
     "short_circuit",
     "shunt_spike",
+    "switching_energy",
 )

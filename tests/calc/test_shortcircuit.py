@@ -14,7 +14,7 @@ from regmap.calc import Input, Inputs, Verdict, run
 from regmap.calc.device import OVERSHOOT_ERROR
 from tests.calc import judge
 from tests.calc.conftest import stage_of
-from tests.calc.test_ngspice import figures
+from tests.calc.test_ngspice import above, figures
 
 Build = Callable[..., Inputs]
 Given = Callable[[dict[str, "str | int"]], Inputs]
@@ -127,6 +127,10 @@ def test_a_stall_by_small_steps(build: Build) -> None:
     assert float(verdict.value.typ) == pytest.approx(start + rise, rel=1e-3)
 
 
+#: How far the drain may lie above and below the estimate when a short circuit is switched off, as shares.
+SHORT_DRAIN = (above(OVERSHOOT_ERROR), -0.3)
+
+
 @pytest.mark.parametrize("stage", ["12 V, 200 nC", "48 V", "24 V, resistive", "fan, 5 nC"])
 def test_the_overshoot_of_the_turn_off_in_ngspice(
     given: Given, need_tool: Callable[[str], str], tmp_path: Path, stage: str
@@ -145,7 +149,8 @@ def test_the_overshoot_of_the_turn_off_in_ngspice(
     short = replace(point, load=4 * point.load)
     waves = judge.simulate(judge.half_bridge(short, on, on), tmp_path)
     seen = judge.measure(waves, short, on, 1.0)["drain"]
-    assert point.supply < seen < estimate / (1 - OVERSHOOT_ERROR)
+    most, least = SHORT_DRAIN
+    assert max(point.supply, estimate * (1 + least)) < seen < estimate * (1 + most)
     # and it is more than what the load's current makes
     assert estimate > typical(inputs, "gate.overshoot.low")
 

@@ -51,7 +51,9 @@ def one(inputs: Inputs, name: str) -> Verdict:
 @pytest.mark.parametrize(
     ("limit", "status", "relative"),
     [
-        ("240 ns", "holds", 1 / 6),
+        # a drain that falls while the current rises may take the edge 54 % of the limit longer
+        ("440 ns", "holds", 6 / 11),
+        ("240 ns", "low_margin", 1 / 6),
         ("210 ns", "low_margin", 1 / 21),
         ("200 ns", "low_margin", 0.0),
         ("190 ns", "fails", -1 / 19),

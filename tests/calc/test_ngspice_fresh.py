@@ -32,6 +32,8 @@ from tests.calc.test_ngspice_stage import (
     energy_share,
     error_share,
     link_shares,
+    loss_share,
+    miller_share,
     sag_share,
     spike_shares,
 )
@@ -89,6 +91,18 @@ def test_dead_time_and_shunt(given: Callable[..., Inputs], folder: Path) -> None
         high, lasts = spike_shares(draw.edge, draw.shunt_henry, given, sheet, folder)
         error = error_share(draw.edge, given, sheet, folder)
         return {"dead-time error": error, "shunt's spike": high, "spike lasts": lasts}
+
+    hold(AROUND, [(d.stage, row(d)) for d in DRAWS])
+
+
+def test_loss_and_held_gate(given: Callable[..., Inputs], folder: Path) -> None:
+    sheet = cache(lambda *at: judge.data_sheet(*at, folder))
+
+    def row(draw: Fresh) -> dict[str, float]:
+        loss, mean = (
+            share(draw.edge, given, sheet, folder) for share in (loss_share, miller_share)
+        )
+        return {"switching loss": loss, "mean Miller current": mean}
 
     hold(AROUND, [(d.stage, row(d)) for d in DRAWS])
 

@@ -138,6 +138,25 @@ def gate_current(work: Work, way: str, side: str) -> Variable | None:
     return found
 
 
+@formula("{q} / {t}", "current", up="q", down="t", source="charge balance: I = Q / t")
+def mean_current(q: Any, t: Any) -> Any:
+    """Mean current of a charge that is moved in a time."""
+    return q / t
+
+
+def rise_current(work: Work, side: str) -> Variable | None:
+    """Largest gate current while the drain current rises.
+
+    A chip that adjusts the delay of turn-on moves all of Qgs in it, to the plateau, with a current of its own.
+    """
+    edge = gate_current(work, "source", side)
+    wanted = adjusts(work, "gate.delay_on", side)
+    if wanted is None or is_resistive(work, "source", side):
+        return edge
+    needed = work.derive("Ineed", mean_current, q=source_charge(work), t=wanted)
+    return work.derive("Iid", larger_step, a=edge, b=needed)
+
+
 def phase_charges(work: Work, way: str, side: str) -> tuple[Variable | None, ...]:
     """Charge moved from the start to threshold or full gate, plateau, its end, and the other end.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .currents import SINK_USES, SOURCE_USES, gate_current
+from .currents import SINK_USES, SOURCE_USES, gate_current, mean_current, rise_current
 from .device import (
     DRAIN_ERROR,
     DVDT_ERROR,
@@ -47,12 +47,6 @@ EDGE_CAUTION = (
 def slower(a: Any, b: Any) -> Any:
     """The longer of two times."""
     return larger(a, b)
-
-
-@formula("{q} / {t}", "current", up="q", down="t", source="charge balance: I = Q / t")
-def mean_current(q: Any, t: Any) -> Any:
-    """Mean current of a charge that is moved in a time."""
-    return q / t
 
 
 EDGE_ERRS = (
@@ -163,7 +157,7 @@ RINGS = (
 )
 def didt(work: Work, side: str) -> Outcome:
     """Steepest slope at the peak current against the limit; it stands next to the plateau."""
-    on, off = gate_current(work, "source", side), gate_current(work, "sink", side)
+    on, off = rise_current(work, side), gate_current(work, "sink", side)
     if work.stated("stage:bridge.source_inductance"):
         value = work.derive(
             "di/dt", steeper, a=turn_on_slope(work, side), b=full_turn_off_slope(work, side)

@@ -8,7 +8,7 @@ from typing import Any
 
 from .channel import HELD, HELD_CHANNEL, hot_limit
 from .corner import Variable, decay, formula, larger, rise, smaller
-from .currents import SOURCE_USES, gate_current, in_series
+from .currents import SOURCE_USES, gate_current, in_series, mean_current, rise_current
 from .device import (
     KNEE,
     MILLER_ERROR,
@@ -20,7 +20,7 @@ from .device import (
     source_capacitance,
 )
 from .edges import edge_time
-from .gate import EDGE_CAUTION, mean_current
+from .gate import EDGE_CAUTION
 from .registry import Outcome, sided
 from .slopes import early_fall, steepest_current
 from .work import Work
@@ -225,7 +225,7 @@ def _early_fall(work: Work, side: str) -> Variable | None:
         "Vearly",
         early_fall,
         ls=work.take("L", "stage:bridge.inductance"),
-        didt=steepest_current(work, gate_current(work, "source", side)),
+        didt=steepest_current(work, rise_current(work, side)),
     )
 
 

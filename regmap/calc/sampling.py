@@ -13,7 +13,7 @@ from typing import Any
 
 from ..quantity import Band
 from .corner import Variable, formula, larger
-from .currents import SOURCE_USES, gate_current
+from .currents import SOURCE_USES, rise_current
 from .device import less_sure_of_part
 from .edges import then, turn_on_time
 from .pwm import own_deadtime
@@ -145,7 +145,7 @@ def common_mode(work: Work) -> Outcome:
             "Vspike",
             spike,
             ls=work.take("Lshunt", "stage:shunt.inductance"),
-            didt=steepest_current(work, gate_current(work, "source", "low")),
+            didt=steepest_current(work, rise_current(work, "low")),
         )
     value = work.derive(
         "Vin",

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, formula, larger
-from .currents import SOURCE_USES, gate_current
+from .currents import SOURCE_USES, rise_current
 from .device import SPIKE_TIME_ERROR, less_sure_of_part
 from .edges import ON_USES, current_edge_time, edge_time, then, turn_on_time
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
@@ -282,7 +282,7 @@ def outlasts_spike(work: Work) -> Outcome:
         "Vspike",
         spike,
         ls=work.take("Lshunt", "stage:shunt.inductance"),
-        didt=steepest_current(work, gate_current(work, "source", "low")),
+        didt=steepest_current(work, rise_current(work, "low")),
     )
     work.extra += [high] if high is not None else []
     edge = work.derive(

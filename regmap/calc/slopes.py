@@ -6,7 +6,7 @@ from typing import Any
 
 from .channel import MODEL, overdrive, overdrive_at, plateau
 from .corner import Variable, formula, larger, smaller
-from .currents import SINK_USES, gate_current, gate_voltage, is_resistive, less
+from .currents import SINK_USES, gate_current, gate_voltage, is_resistive, less, rise_current
 from .device import (
     CHARGE_USES,
     RINGING_DRAIN_ERROR,
@@ -186,7 +186,7 @@ def fed_back(slope: Any, lcs: Any, u: Any) -> Any:
 
 def turn_on_slope(work: Work, side: str) -> Variable | None:
     """Steepest rise of the drain current."""
-    slope = steepest_current(work, gate_current(work, "source", side))
+    slope = steepest_current(work, rise_current(work, side))
     return _with_common_source(work, "source", side, slope)
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import pytest
 
 from regmap.calc import run
+from regmap.calc.currents import mean_current
 from regmap.calc.device import charge_beyond
-from regmap.calc.gate import mean_current
 from regmap.calc.slopes import overshoot
 from tests.calc.published import Example, Figure, Given, in_order, one, reproduced, typ
 

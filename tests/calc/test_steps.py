@@ -115,6 +115,11 @@ def test_the_chip_adjusts_delay_and_slope(build: Build) -> None:
         verdict = one(inputs, f"gate.adjusted-{name}.low")
         assert typ(verdict) == pytest.approx(need)
         assert verdict.status == "holds"
+    # the drain current rises within the delay, at its 140 mA and not at the 100 mA of the voltage edge:
+    # 2 Ipk Ig / (Vov Cgs), Cgs = 14 nC / 4.6 V
+    bare = build(("stage:bridge.inductance",), **{**wanted, "stage___motor__current__peak": "40 A"})
+    slope = 2 * 40 * 0.14 / (1.8 * 14e-9 / 4.6)
+    assert typ(one(bare, "gate.didt.low")) == pytest.approx(slope)
     weak = build((), **{**wanted, "chip___gate__adjustment__max": "150 mA"})
     assert one(weak, "gate.adjusted-off.low").status == "fails"
     assert one(weak, "gate.adjusted-off.low").worst_max

@@ -460,8 +460,9 @@ STAGE: dict[str, Parameter] = _table(
         _P(
             "supply.load_dump_class",
             None,
-            "which load-dump test of ISO 16750-2 that is: A without, B with central suppression; a label, whose "
-            "level stands in supply.load_dump",
+            "which load-dump test of ISO 16750-2 that is: A without central suppression, which the stage's suppressor "
+            "takes; B with one, in which it must stay silent (supply.surge-standoff). It is told beside the level, which stands "
+            "in supply.load_dump, and doubted where that is the other test's",
             choices=("12 V test A", "12 V test B", "24 V test A", "24 V test B"),
         ),
         _P("supply.jump_start", "voltage", "supply while another battery helps to start"),

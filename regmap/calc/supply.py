@@ -119,7 +119,7 @@ def suppressed_centrally(work: Work) -> bool:
 
 
 def load_dump_level(work: Work) -> Variable | None:
-    """The level of a load dump as stated; of which test it is, is only told."""
+    """The level of a load dump as stated, with the test that the stage says it is of."""
     if work.stated("stage:supply.load_dump_class"):
         told = work.choice("stage:supply.load_dump_class")
         work.remark(f"the stage calls it {told} of ISO 16750-2; its level is the stage's own")

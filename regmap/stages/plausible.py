@@ -102,8 +102,16 @@ def doubts(
 _TEST = "supply.load_dump_class"
 
 
+#: Level above which a load dump has no central suppressor, and below which it has one: four times the voltage of
+#: operation. ISO 16750-2 as quoted (see tests/calc/test_published.py): test A 79..101 V and 151..202 V, test B 35 V and 58 V.
+_SUPPRESSED_BELOW = {"12 V": Fraction(56), "24 V": Fraction(112)}
+
+
 def _load_dump_test(stage: Mapping[str, Value]) -> list[Doubt]:
-    """A load-dump test without a level, which once was built in, or one of the other vehicle system."""
+    """A load-dump test without a level, one of the other vehicle system, or with the level of the other test.
+
+    Which test it is decides whether a suppressor must stay silent in it (supply.surge-standoff).
+    """
     told, supply = stage.get(_TEST), stage.get("supply.voltage")
     if not isinstance(told, str):
         return []
@@ -113,6 +121,20 @@ def _load_dump_test(stage: Mapping[str, Value]) -> list[Doubt]:
             "supply.load_dump beside it: levels of a standard are built in no more, state yours"
         )
         found.append(Doubt(_TEST, f"{told} without a level", expected, "", "warning"))
+    level = stage.get("supply.load_dump")
+    if isinstance(level, Band):
+        system, own = told[:4], told[-1]
+        border = _SUPPRESSED_BELOW[system]
+        like = "A" if level.low > border else "B" if level.high < border else own
+        if like != own:
+            entry = STAGE["supply.load_dump"]
+            ends = dict.fromkeys((shown_as(level.low, entry), shown_as(level.high, entry)))
+            expected = (
+                f"{'less' if own == 'B' else 'more'} than {shown_as(border, entry)} in test {own}: the class decides "
+                "in supply.surge-standoff whether a suppressor must stay silent"
+            )
+            at = f"{told} at {'..'.join(ends)}"
+            found.append(Doubt(_TEST, at, expected, f"{system} test {like}", "warning"))
     if isinstance(supply, Band):
         system = "12 V" if supply.typ < 18 else "24 V"
         if not told.startswith(system):

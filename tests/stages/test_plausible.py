@@ -403,6 +403,29 @@ def test_a_load_dump_test_of_the_other_system() -> None:
     assert found.severity == "warning"
 
 
+@pytest.mark.parametrize(
+    ("told", "level", "other"),
+    [
+        # ISO 16750-2 as quoted (see tests/calc/test_published.py): test A 79..101 V and 151..202 V, test B 35 V and,
+        # by agreement, 58 V: four times the 14 V and 28 V of operation lie between both
+        ("12 V test A", "79..101 V", ""),
+        ("12 V test B", "35 V", ""),
+        ("12 V test A", "33..35 V", "12 V test B"),
+        ("12 V test B", "79..101 V", "12 V test A"),
+        # a level that reaches across decides nothing
+        ("12 V test B", "35..79 V", ""),
+    ],
+)
+def test_a_level_that_is_the_other_tests_is_told(told: str, level: str, other: str) -> None:
+    found = problems(supply__load_dump_class=told, supply__load_dump=level)
+    assert [p.nearest for p in found] == ([other] if other else [])
+    for problem in found:
+        assert problem.severity == "warning"
+        assert problem.path == "supply.load_dump_class"
+        assert told in problem.found
+        assert "supply.surge-standoff" in problem.expected
+
+
 def test_a_load_dump_test_without_a_level_is_told() -> None:
     """No level of a standard is built in: the label of a test alone says nothing."""
     inputs = {n: v for n, v in PUMP.items() if n != "supply.load_dump"}

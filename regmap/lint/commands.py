@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 from regmap.record import dataclass, replace
 
 from ..chip.bits import deposit, extract, hexword, mask_of, spans
 from ..chip.model import Chip, Command, Frame, Part, Register
 from ..errors import CallError
-from ..frames.codec import Codec
+from ..frames.codec import Codec, Sent
+from ..frames.words import build, split
 from ..quantity import plural
 from .defines import Define
-from .judge import Disagreement, judge
+from .judge import Disagreement, HeaderStyle, judge
 from .names import Meant, Names, flat, kind_of, pieces_of
 
 _ACCESS = {"WRITE": "write", "WR": "write", "READ": "read", "RD": "read"}
@@ -28,6 +29,13 @@ _PARTS: Mapping[str, tuple[str, ...]] = {
 }
 #: with these words it is about frames, but none itself
 _NO_FRAME = {"ERR", "ERROR", "FAIL", "BAD", "STATUS", "COUNT", "MAX", "MIN", "RX", "REPLY", "LEN", "SIZE", "TIME", "E"}  # fmt: skip
+#: what is told of a frame's shape
+SHAPE: Mapping[str, Callable[[Frame], int]] = {
+    "BITS": lambda frame: frame.length,
+    "BYTES": lambda frame: sum((b + 7) // 8 for b in frame.bursts),
+    "BURSTS": lambda frame: len(frame.bursts),
+    "REPLYAFTER": lambda frame: frame.after,
+}
 MOST_BEFORE = 3  # words before what a name is about
 
 
@@ -51,6 +59,8 @@ class Commands:
         self.chip, self.names, self.codec = chip, names, Codec(chip)
         #: parts of which a shift stands in the header
         self.shifted: set[str] = set()
+        #: frames of which at least two numbers of their shape stand in the header
+        self.shaped: set[str] = set()
         self.commands = {flat(c.name): c for c in chip.commands.values()}
         self.longest = max(f.length for f in chip.frames.values())
         self.shortest = min(f.length for f in chip.frames.values())
@@ -83,7 +93,7 @@ class Commands:
 
     def _other(self, pieces: list[str], value: int) -> CommandMeant | None:
         bare = [p for p in pieces if p not in _WHOLE]
-        for cut in range(min(len(bare), MOST_BEFORE)):
+        for cut in range(min(len(bare), MOST_BEFORE + 1)):
             command = self.commands.get(flat("".join(bare[cut:])))
             if command is not None and value >> (self.shortest - 8):
                 return CommandMeant("command", command=command)
@@ -107,6 +117,36 @@ class Commands:
                 return register, flat("".join(words[end:]))
         return None
 
+    def shape(self, name: str) -> CommandMeant | None:
+        """What a name says of a frame: its length, bytes, bursts, when its reply comes, a code of its operation."""
+        pieces = [p.upper() for p in pieces_of(name)]
+        for at in range(min(len(pieces), MOST_BEFORE + 1)):
+            for frame in self.chip.frames.values():
+                rest = flat("".join(pieces[at:])).removeprefix(flat(frame.name))
+                if rest == flat("".join(pieces[at:])):
+                    continue
+                if rest in SHAPE:
+                    return CommandMeant("shape", part=frame.name, of_part=rest)
+                for part in frame.command.parts:
+                    if part.kind == "chip" and rest == f"{flat(part.name)}DEFAULT":
+                        return CommandMeant("device", part=frame.name)
+                    for code in part.codes if part.kind == "operation" else ():
+                        if rest == flat(part.name) + flat(code):
+                            return CommandMeant("named code", part=frame.name, of_part=code)
+        for joined in self.chip.joined.values():
+            if kind_of(pieces[-1]) == "width" and flat("".join(pieces)).endswith(
+                flat(joined.name) + pieces[-1]
+            ):
+                return CommandMeant("joined", part=joined.name)
+        return None
+
+    def shaped_as(self, item: Define) -> CommandMeant | None:
+        """As `shape`, where more than one number of that frame's shape stands in the header: alone it may be of anything."""
+        found = self.shape(item.name) if item.value is not None else None
+        if found is not None and found.kind == "shape" and found.part not in self.shaped:
+            return None
+        return found
+
     def judge(self, item: Define, meaning: CommandMeant) -> list[Disagreement] | None:
         """What is wrong with it; None where the chip takes such a command only in another state than after reset."""
         try:
@@ -123,6 +163,8 @@ class Commands:
             yield from self._command(value, meaning.command)
         elif meaning.kind == "frame":
             yield from self._whole(value)
+        elif meaning.kind in ("shape", "named code", "device", "joined"):
+            yield from self._shape(value, meaning)
         else:
             yield from self._part(value, meaning)
 
@@ -179,11 +221,18 @@ class Commands:
         if said is not None and int(said[1], 16) != data:
             yield Disagreement(f"data {hexword(data, register.width)}", f"{said[1]} as the comment says, for {register.name}")  # fmt: skip
         word = replace(item, value=data, comment="")
-        for found in judge(self.chip, word, Meant("word", register), set()):
+        for found in judge(self.chip, word, Meant("word", register), HeaderStyle()):
             yield found._replace(right=None)
 
     def _command(self, value: int, command: Command) -> Iterator[Disagreement]:
-        right = self.codec.command(command)
+        try:
+            right = self.codec.command(command)
+        except CallError:
+            if (layout := self._only_layout(command)) is None:
+                raise
+            # another state of the chip is needed for it
+            word = build(layout.command, command.parts)
+            right = Sent(word=word, frame=layout, kind=command.name, command=command, parts=split(layout.command, word))  # fmt: skip
         if value != right.word and self._elsewhere(value, command, right.frame):
             return
         checks = mask_of(tuple(b for p in right.frame.command.parts if p.kind in ("crc", "parity", "counter") for b in p.bits))  # fmt: skip
@@ -199,6 +248,10 @@ class Commands:
                 f"{hexword(right.word, right.frame.length)}, the command {command.name}",
                 right=None if open_bits else right.word,
             )
+
+    def _only_layout(self, command: Command) -> Frame | None:
+        found = [f for f in self.chip.frames.values() if self.codec.recogniser.carries(f, command)]
+        return found[0] if len(found) == 1 else None
 
     def _elsewhere(self, value: int, command: Command, usual: Frame) -> bool:
         """Whether it is that command in another frame of the chip."""
@@ -218,6 +271,42 @@ class Commands:
         for flaw in sent.flaws:
             of = f" of {sent.register.name}" if sent.register is not None else ""
             yield Disagreement(f"{hexword(value, sent.frame.length)}, whose part '{flaw.part}' is wrong", f"a {sent.kind or 'command'}{of} that {self.chip.name} takes")  # fmt: skip
+
+    def _shape(self, value: int, meaning: CommandMeant) -> Iterator[Disagreement]:
+        if meaning.kind == "joined":
+            joined = self.chip.joined[meaning.part]
+            if value != joined.width:
+                yield Disagreement(f"width {value}", f"{joined.width}, of {joined.name}", right=joined.width)  # fmt: skip
+            return
+        frame = self.chip.frames[meaning.part]
+        if meaning.kind == "device":
+            right = next(p.value for p in frame.command.parts if p.kind == "chip")
+            if value != right:
+                yield Disagreement(f"device address {value}", f"{right}, as the map has it", right=right)  # fmt: skip
+            return
+        if meaning.kind == "named code":
+            part = next(p for p in frame.command.parts if meaning.of_part in p.codes)
+            right = part.codes[meaning.of_part]
+            if value not in (right, deposit(right, part.bits)):
+                yield Disagreement(f"0x{value:X}", f"0x{right:X}, the operation {meaning.of_part} of {frame.name}", right=right)  # fmt: skip
+            return
+        right = SHAPE[meaning.of_part](frame)
+        if value != right:
+            yield Disagreement(f"{value}", f"{right}, as frame {frame.name} has it", right=right)
+
+    def sound(self, value: int) -> Sent | None:
+        """A number as a command that the chip knows, without flaws, in any of its layouts; None where it is none."""
+        for frame in self.chip.frames.values():
+            if value >> frame.length:
+                continue
+            try:
+                sent = self.codec.decode_command(value, frame=frame)
+            except CallError:
+                continue
+            known = sent.register is not None or sent.command is not None
+            if known and not sent.flaws:
+                return sent
+        return None
 
     def _masks(self, part: Part) -> list[int]:
         """Its mask in place; where a shift stands beside it, or none is needed, the one before the shift too."""

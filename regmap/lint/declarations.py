@@ -6,6 +6,7 @@
     found.rows          rows of constant tables: what register is written, and its word
     found.described     structures that say address, shift, width, reset word of what they name
     found.arrays        arrays of numbers, as they stand
+    found.steps         rows of tables of commands, by the members of their structure
     found.functions     functions that are one expression
 
 Each declaration is parsed by itself with a real parser of C99 (pycparser), so what it cannot know, a
@@ -26,6 +27,8 @@ from .preprocess import CodeLine, HeaderUnit
 from .routines import Routine
 
 MAX_BRACKETS = 60
+#: what a member is called that holds a whole command
+COMMANDS = {"frame", "cmd", "command", "tx"}
 #: words of compilers that say where or how something lies, not what it is
 _DECORATION = re.compile(
     r"__attribute__\s*\(\(.*?\)\)|__declspec\s*\([^)]*\)|\[\[.*?\]\]|\b(?:alignas|_Alignas)\s*\([^)]*\)"
@@ -87,6 +90,14 @@ class NumberArray:
     numbers: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandRow:
+    """A row of a table of commands to send: (member, number) of each cell."""
+
+    table: str
+    cells: tuple[tuple[str, Define], ...]
+
+
 @dataclass(slots=True)
 class Declarations:
     constants: list[Define] = field(default_factory=list)
@@ -94,6 +105,7 @@ class Declarations:
     rows: list[Row] = field(default_factory=list)
     described: list[Described] = field(default_factory=list)
     arrays: list[NumberArray] = field(default_factory=list)
+    steps: list[CommandRow] = field(default_factory=list)
     functions: list[Define] = field(default_factory=list)
     skipped: list[Define] = field(default_factory=list)
 
@@ -332,6 +344,12 @@ class _Reader:
             next((_string(n) for _, n in cells if _string(n)), "") if cells else ""
             for cells in told
         ]
+        if not any(strings) and COMMANDS & set(members):
+            for cells in told:
+                if cells:
+                    self.found.steps.append(
+                        CommandRow(table=name, cells=self._numbers(name, cells))
+                    )
         if not any(strings):
             # without a string that names them: pairs of register and word, unless members say more
             plain = [_string(c) for row in rows for c in (row.exprs or ())[:1]]
@@ -363,6 +381,11 @@ class _Reader:
         return found if members and all(m in members for m, _ in found) else None
 
     def _describe(self, key: str, cells: list[tuple[str, Any]]) -> None:
+        numbers = self._numbers(key, cells)
+        self.found.described.append(Described(key=key, cells=numbers))
+
+    def _numbers(self, key: str, cells: list[tuple[str, Any]]) -> tuple[tuple[str, Define], ...]:
+        """The cells that are numbers."""
         from pycparser import c_generator
 
         show = c_generator.CGenerator().visit
@@ -374,7 +397,7 @@ class _Reader:
                 continue
             made = self._define(f".{member}", node.coord, value, "")
             numbers.append((member, replace(made, name=key)))
-        self.found.described.append(Described(key=key, cells=tuple(numbers)))
+        return tuple(numbers)
 
     def _array(self, c_ast: Any, node: Any, name: str) -> bool:
         """An array of numbers without designators."""

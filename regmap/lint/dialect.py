@@ -25,6 +25,14 @@ _TYPED = re.compile(
 )
 _BRACED = re.compile(r"(\b(?:const|constexpr)\b[^;={}()]{0,200}?\b\w+\s{0,9})\{([^{};]{0,400})\}")
 _MADE = re.compile(r"(=\s*)[A-Za-z_][\w:]*\s{0,9}\{([^{};]{0,400})\}")
+#: table<row_t, 3> rows = ...; a row that says its type
+_ARRAY = re.compile(
+    r"\b\w+\s{0,9}<\s{0,9}(?P<row>[A-Za-z_]\w*)\s{0,9},[^<>;{}\n]{1,60}>[ \t]{1,9}(?P<name>\w+)\s{0,9}=\s{0,9}"
+    r"(?P<both>\{(?=\s{0,9}\{))?\s{0,9}(?(both)\{|)"
+)
+_NAMED_ROW = re.compile(
+    r"([{,]\s{0,4000})(?!(?:union|struct|class|enum|do|try|else|namespace)\b)[A-Za-z_]\w*\{"
+)
 _CAST = re.compile(r"\bstatic_cast\s*<\s{0,9}([\w:\s]{1,60}?)\s{0,9}>\s{0,9}\(")
 _SPACE = re.compile(
     r'(?:extern\s+"C"|(?:\binline\s+)?\bnamespace(?:\s+(?P<space>\w+(?:::\w+)*))?)\s*\{|\b(?:struct|class)\s+(?P<kind>\w+)[^{;=()]{0,200}\{'
@@ -61,8 +69,31 @@ def plainly(code: str) -> Plain:
     code = re.sub(r"\binline\b(?=[^;{}()]{0,200}\bconst)", "", code)
     code = re.sub(r"\bauto\b(?=\s+\w+\s*[={])", "int", code)
     code = _BRACED.sub(r"\1= (\2)", code)
+    code = _arrays(code)
+    code = _NAMED_ROW.sub(r"\1{", code)
     code = _MADE.sub(r"\1(\2)", code)
     return Plain(text=code, scoped=scoped)
+
+
+def _arrays(code: str) -> str:
+    """Arrays that are a structure around one, as C has them: `table<row_t, 2> rows = {{a, b}}` without the outer brackets."""
+    made = list(_ARRAY.finditer(code))
+    closing = _closings(code) if made else {}
+    text = list(code)
+    for match in made:
+        if match["both"]:
+            inner = match.end()
+            end = closing.get(inner)
+            outer = code.find("}", end + 1) if end is not None else -1
+            if outer < 0 or code[end or 0 : outer].strip("} \n\t,"):
+                continue
+            text[outer] = " "
+            text[match.start("both")] = " "
+        space = match.end("name") - match.start() - len(f"{match['row']} {match['name']}[]")
+        text[match.start() : match.end("name")] = (
+            f"{match['row']} {match['name']}[]{' ' * max(space, 0)}"
+        )
+    return "".join(text)
 
 
 def chunks(code: str) -> Iterator[Chunk]:

@@ -17,7 +17,8 @@ field and option as the map calls them (underscores and case do not count), then
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 
 from regmap.record import dataclass, field, replace
 
@@ -29,9 +30,10 @@ from .commands import Commands
 from .declarations import BitFields, Declarations, Row, read_declarations
 from .defines import Define, Evaluator, Unreadable, evaluated
 from .fixes import Fix, fix_of, patched
-from .judge import Disagreement, judge
+from .judge import Disagreement, HeaderStyle, judge, style_of
 from .names import Meant, Names, flat, kind_of, pieces_of
 from .preprocess import HeaderUnit, Opener, preprocess
+from .steps import OF_REGISTERS, RowFinding, judge_fault, judge_steps
 from .tables import judge_values, unitless
 
 
@@ -81,7 +83,7 @@ class _Judging:
         self.skipped: list[Problem] = []
         self.fixes: list[Fix] = []
         self.known: list[tuple[Define, Meant]] = []
-        self.shifts: set[str] = set()
+        self.style = HeaderStyle()
         self.compared = 0
         self.prefix = ""
 
@@ -103,6 +105,7 @@ class _Judging:
             self.problems += found
             self.compared += count
         self._tables()
+        self._judged_rows(judge_steps(declared.steps, numbers, self.chip, self.commands))
         self.skipped += [_skip(i, None, self.names) for i in self.unit.notes]
         for item in declared.skipped:
             self._leave(item, self._meaning(item.name))
@@ -136,6 +139,8 @@ class _Judging:
 
     def _numbers(self, items: list[Define]) -> None:
         parts = [self.commands.meaning(i) for i in items]
+        shapes = Counter(m.part for i in items if (m := self.commands.shape(i.name)) and m.kind == "shape")  # fmt: skip
+        self.commands.shaped = {name for name, count in shapes.items() if count > 1}
         self.commands.shifted = {p.part for p in parts if p is not None and p.of_part == "shift"}
         for item in items:
             meant = self._meaning(item.name)
@@ -143,7 +148,9 @@ class _Judging:
                 named = self._of_enumeration(item)
                 if named is not None and (meant is None or meant.kind == "option" or named.option is not None):  # fmt: skip
                     meant = named
-            told = self.commands.meaning(item)
+            told = self.commands.meaning(item) or (
+                self.commands.shaped_as(item) if meant is None else None
+            )
             findings = self.commands.judge(item, told) if told is not None else None
             alone = told is not None and (told.register is not None or meant is None)
             # what is right by one of two readings is right
@@ -156,8 +163,7 @@ class _Judging:
                 self._leave(item, meant)
                 continue
             self.known.append((item, meant))
-            if meant.kind == "shift" and meant.field is not None:
-                self.shifts.add(meant.field.ref)
+        self.style = style_of(self.known)
         for item, meant in self.known:
             self._judged(item, meant)
 
@@ -175,9 +181,9 @@ class _Judging:
 
     def _judged(self, item: Define, meant: Meant) -> None:
         self.compared += 1
-        findings = list(judge(self.chip, item, meant, self.shifts))
+        findings = list(judge(self.chip, item, meant, self.style))
         other = self.names.otherwise(item.name, self.prefix) if findings else None
-        if other is not None and not list(judge(self.chip, item, other, self.shifts)):
+        if other is not None and not list(judge(self.chip, item, other, self.style)):
             return
         for found in findings:
             self._tell(item, found)
@@ -228,6 +234,10 @@ class _Judging:
         for row in self.declared.rows:
             self._row(row, by_address)
         for described in self.declared.described:
+            is_fault, differs = judge_fault(described, self.chip)
+            if is_fault:
+                self._judged_rows([differs])
+                continue
             meant = self._meaning(described.key) or self.names.meaning(described.key, "")
             for member, cell in described.cells if meant is not None else ():
                 kind = kind_of(pieces_of(member)[-1]) if pieces_of(member) else ""
@@ -243,6 +253,12 @@ class _Judging:
                 self.compared += 1
                 if wrong is not None:
                     self.problems.append(_problem(array.item, *wrong, at_value=False))
+
+    def _judged_rows(self, found: Iterable[RowFinding | None]) -> None:
+        for wrong in found:
+            self.compared += 1
+            if wrong is not None:
+                self.problems.append(_problem(*wrong))
 
 
 #: what tables are called that hold words of registers
@@ -311,7 +327,7 @@ def _skip(item: Define, meant: Meant | None, names: Names) -> Problem:
 
 #: a default may be what the firmware wants, not what the chip starts with
 _WISHED = {"DEFAULT", "DEFAULTS"}
-_DESCRIBES = ("address", "mask", "shift", "top", "width", "reset")
+_DESCRIBES = OF_REGISTERS | {"mask"}
 
 
 def _takes_bits(item: Define, meant: Meant | None) -> bool:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
+
+from regmap.record import dataclass
 
 from ..chip import values
 from ..chip.bits import deposit, extract, hexword, mask_of, spans
@@ -24,7 +26,45 @@ class Disagreement(NamedTuple):
     right: int | None = None
 
 
-def judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator[Disagreement]:
+@dataclass(frozen=True, slots=True)
+class HeaderStyle:
+    """How a header writes what can be written in two ways, by what most of its numbers are; None where too few tell.
+
+    `masks` and `options`: True in place, False as before the shift. `shifts` are the fields of which a shift stands there.
+    """
+
+    shifts: frozenset[str] = frozenset()
+    masks: bool | None = None
+    options: bool | None = None
+
+
+def style_of(known: Sequence[tuple[Define, Meant]]) -> HeaderStyle:
+    """By the numbers of fields that do not begin at bit 0, of which both ways differ."""
+    placed: dict[str, list[bool]] = {"mask": [], "option": []}
+    for item, meant in known:
+        field, value = meant.field, item.value
+        if field is None or min(field.bits) == 0 or value is None:
+            continue
+        code = (1 << field.width) - 1 if meant.kind == "mask" else meant.option
+        if meant.kind in placed and code and value in (code, deposit(code, field.bits)):
+            placed[meant.kind].append(value != code)
+    return HeaderStyle(
+        frozenset(m.field.ref for _, m in known if m.kind == "shift" and m.field is not None),
+        _mostly(placed["mask"]),
+        _mostly(placed["option"]),
+    )
+
+
+def _mostly(told: list[bool]) -> bool | None:
+    """What nine of ten say, where there are that many."""
+    if len(told) >= 10:
+        for way in (True, False):
+            if 10 * told.count(way) >= 9 * len(told):
+                return way
+    return None
+
+
+def judge(chip: Chip, item: Define, meant: Meant, style: HeaderStyle) -> Iterator[Disagreement]:
     value = item.value
     assert value is not None
     register, field = meant.register, meant.field
@@ -33,7 +73,7 @@ def judge(chip: Chip, item: Define, meant: Meant, shifts: set[str]) -> Iterator[
     if field is None:
         yield from _judge_register(chip, meant, register, value)
     else:
-        yield from _judge_field(item, meant, field, value, shifts)
+        yield from _judge_field(item, meant, field, value, style)
     yield from _judge_comment(item, meant, value)
 
 
@@ -73,6 +113,12 @@ def _judge_register(
             f"{_word(register.reset, register)} for {register.name}{_differs(register, value, register.reset)}",
             right=register.reset,
         )
+    elif meant.kind == "page" and register.page is not None and value != register.page:
+        yield Disagreement(
+            f"page {value}", f"{register.page}, where {register.name} is", right=register.page
+        )
+    elif meant.kind in ("reserved", "kept", "stated", "verified"):
+        yield from _judge_bits(meant.kind, register, value)
     elif meant.kind == "word":
         if value >> register.width:
             yield Disagreement(
@@ -87,20 +133,44 @@ def _judge_register(
             )
 
 
+def _judge_bits(kind: str, register: Register, value: int) -> Iterator[Disagreement]:
+    """A mask of bits of one kind; what is written to the reserved ones."""
+    stated, about = register.reserved_write & register.stated, f"of {register.name}"
+    if kind == "reserved" and value not in (register.reserved, register.stated):
+        right, what = register.reserved, f"the bits {about} that belong to no field"
+    elif kind == "kept" and value != register.kept:
+        right, what = register.kept, f"the reserved bits {about} to be written as they are read"
+    elif kind == "stated" and (value & register.stated != stated or value & ~register.reserved):
+        right, what = stated, f"in the reserved bits {about}"
+    elif kind == "verified" and (value & ~register.shows or cut_fields(register, value)):
+        right, what = register.read_back, f"bits {about} that a read shows, of whole fields"
+    else:
+        return
+    told = "bits" if kind == "stated" else "mask"
+    yield Disagreement(
+        f"{told} {_word(value, register)}", f"{_word(right, register)}, {what}", right=right
+    )
+
+
+def cut_fields(register: Register, mask: int) -> list[Field]:
+    """The fields of which a mask has some bits and not all."""
+    return [f for f in register.fields if mask & f.mask not in (0, f.mask)]
+
+
 def _differs(register: Register, a: int, b: int) -> str:
     names = [f.name for f in register.fields if extract(a, f.bits) != extract(b, f.bits)]
     return f"; {', '.join(names)} differ{'s' * (len(names) == 1)}" if names else ""
 
 
 def _judge_field(
-    item: Define, meant: Meant, field: Field, value: int, shifts: set[str]
+    item: Define, meant: Meant, field: Field, value: int, style: HeaderStyle
 ) -> Iterator[Disagreement]:
     register = meant.register
     mask, low = mask_of(field.bits), min(field.bits)
     where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
     if meant.kind == "mask" or (meant.kind == "field" and field.width > 1):
         accepted = {mask}
-        if field.ref in shifts or low == 0:
+        if (field.ref in style.shifts and style.masks is not True) or low == 0:
             accepted.add((1 << field.width) - 1)
         if value not in accepted:
             small = len(accepted) > 1 and value & 1 == 1
@@ -153,7 +223,7 @@ def _judge_field(
                 right=min(right),
             )
     elif meant.kind == "option":
-        yield from _judge_option(meant, field, value)
+        yield from _judge_option(meant, field, value, style)
     elif meant.kind == "word":
         yield from _fits(field, value)
 
@@ -163,12 +233,12 @@ def _width_hint(value: int, field: Field) -> str:
     return f" of {many(ones, 'bit')}" if ones != field.width else ""
 
 
-def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Disagreement]:
+def _judge_option(
+    meant: Meant, field: Field, value: int, style: HeaderStyle
+) -> Iterator[Disagreement]:
     code = meant.option
     if code is None:
         yield from _fits(field, value)
-        return
-    if value in (code, deposit(code, field.bits)):
         return
     same = [
         e.code
@@ -176,8 +246,12 @@ def _judge_option(meant: Meant, field: Field, value: int) -> Iterator[Disagreeme
         for e in m.entries.values()
         if flat(e.name) == flat(meant.option_name)
     ]
-    if value in same or value in [deposit(c, field.bits) for c in same]:
-        return
+    for right in (code, *same):
+        placed = deposit(right, field.bits)
+        if (value == right and style.options is not True) or (
+            value == placed and style.options is not False
+        ):
+            return
     yield Disagreement(
         f"0x{value:X} for '{meant.option_name}'",
         f"code {code} (0x{deposit(code, field.bits):X} in place) of {field.ref}",

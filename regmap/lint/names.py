@@ -21,10 +21,21 @@ KINDS: dict[str, tuple[str, ...]] = {
     "clear": ("CLEAR", "CLR", "ACK"),
     "get": ("GET", "EXTRACT"),
     "set": ("SET", "PREP", "INSERT", "PUT", "F", "FIELD"),
+    "page": ("PAGE",),
     "word": ("WORD", "VALUE", "VAL", "CONFIG", "CFG", "CONF", "INIT", "SETUP", "SETTING", "DATA"),
 }
 MOST_BEFORE = 7  # words of a prefix, and what a definition may have before the register's name
 _KIND_OF = {ending: kind for kind, endings in KINDS.items() for ending in endings}
+
+
+#: of which bits of a register a mask is, by the word before it
+_OF_BITS = {
+    **dict.fromkeys(("RESERVED", "RSVD", "RSV", "UNUSED"), "reserved"),
+    **dict.fromkeys(("KEEP", "KEPT", "PRESERVE", "PRESERVED"), "kept"),
+    **dict.fromkeys(("VERIFY", "VERIFIED", "READBACK"), "verified"),
+}
+#: what may stand between the name of a field and that of its option
+_BEFORE_OPTION = ("OPTION", "OPT", "VALUE", "VAL", "CODE", "SEL")
 
 
 def kind_of(word: str) -> str:
@@ -34,7 +45,11 @@ def kind_of(word: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Meant:
-    """What a definition is about. `kind` as in KINDS, or "option", "field", "register", "frame"."""
+    """What a definition is about.
+
+    `kind` as in KINDS, or "option", "field", "register", "frame"; "reserved", "kept" and "verified" are masks of such bits,
+    "stated" the value of the reserved ones.
+    """
 
     kind: str
     register: Register
@@ -167,10 +182,24 @@ class Names:
             return whole
         if kind is not None and rest.endswith(ending):
             meant = self._ended(rest[: -len(ending)], kind)
+            option = self._option(rest) if kind == "word" else None
+            if option is not None and option.option is not None:
+                return option  # an option may be called SETUP
             if meant is not None:
                 return meant
-        found = self._double(rest, name)
+        found = self._of_bits(rest, name) or self._double(rest, name)
         return found or self._option(rest)
+
+    def _of_bits(self, rest: str, name: str) -> Meant | None:
+        """A mask of the reserved bits of a register, of those to keep or to verify; what to write to the reserved ones."""
+        pieces = [p.upper() for p in pieces_of(name)]
+        bits = _OF_BITS.get(pieces[-2]) if len(pieces) > 2 else None
+        if bits is not None and bits == "reserved" and pieces[-1] in ("WRITE", "VALUE"):
+            bits = "stated"
+        elif bits is None or _KIND_OF.get(pieces[-1]) != "mask":
+            return None
+        found = self._exact(rest.removesuffix(pieces[-2] + pieces[-1]))
+        return Meant(bits, found.register) if found is not None and found.field is None else None
 
     def _double(self, rest: str, name: str) -> Meant | None:
         """Two words of kind behind the name (`_RESET_VALUE`), or one before it (`REG_` NAME)."""
@@ -221,12 +250,18 @@ class Names:
             if pair is None:
                 continue
             tail = key[length:]
+            tails = {tail, *(tail.removeprefix(w) for w in _BEFORE_OPTION)}
+            # a name begins with no digit: v120mA
+            tails |= {t[1:] for t in tails if re.match(r"[A-Z]\d", t)}
             for meaning in pair[1].meanings:
                 for entry in meaning.entries.values():
                     label = entry.name or (
                         show(entry.band.typ, entry.band.dim) if entry.band is not None else ""
                     )
-                    if label and flat(label) == tail:
+                    # where one name would mean several options, each has its code behind it
+                    if label and f"{flat(label)}CODE{entry.code}" in tails:
+                        return Meant("option", *pair, entry.code, f"{label}, code {entry.code}")
+                    if label and flat(label) in tails:
                         return Meant("option", *pair, entry.code, label)
             if key[:length] in self.fields and not _PHYSICAL.fullmatch(tail):
                 return Meant("option", *pair, None, tail)

@@ -60,11 +60,19 @@ class Asked:
         asks.write(letter.encode())
         while (op := answers.read(1)) != b"M":
             if op == b"T":
-                asks.write(self._stream(answers.read(answers.read(1)[0])))
+                asks.write(self._stream(self._came(answers.read(1)[0])))
             else:
                 assert op == b"W", op
-                self.twin.wait(Fraction(int.from_bytes(answers.read(4), "little"), 1_000_000))
+                self.twin.wait(Fraction(int.from_bytes(self._came(4), "little"), 1_000_000))
         return answers.readline().decode().split()
+
+    def _came(self, size: int) -> bytes:
+        """So many bytes: a pipe may give them in pieces."""
+        data = b""
+        assert self.process.stdout is not None
+        while len(data) < size:
+            data += self.process.stdout.read(size - len(data))
+        return data
 
     def _stream(self, data: bytes) -> bytes:
         what, number, which = self.damage or ("", -1, 0)

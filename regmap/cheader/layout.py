@@ -242,8 +242,15 @@ def chips_in_chain(sheet: Sheet, others: Sequence[Stage]) -> int:
     if foreign is not None and sheet.has("frames"):
         raise CallError(
             f"stage {stage.name if stage else ''} is a daisy chain of chips of several maps ({sheet.chip.name}, {foreign.name}); "
-            "frames in C are for chains of one map. Generate without the sections frames, init, verify and run"
+            "the frames of a chain are written for one map at all positions. Generate the header of each position for itself "
+            "without the sections frames, init, verify and run"
         )
+    for other in others:
+        if other.chip.digest != sheet.chip.digest:
+            raise CallError(
+                f"stage {other.name} is of the map {other.chip.name}, not of {sheet.chip.name}",
+                "a header for each map, each with a prefix of its own",
+            )
     return chips if chips > 1 or sheet.options.chain else 0
 
 

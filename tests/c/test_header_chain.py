@@ -15,7 +15,7 @@ from types import ModuleType
 import pytest
 
 from regmap.behaviour.machine import Machine
-from regmap.cheader import Options, generate
+from regmap.cheader import Options, generate, select
 from regmap.chip.model import Chip, Header
 from regmap.errors import CallError, FrameError
 from regmap.frames.chain import pack, pack_reply, unpack_reply
@@ -473,9 +473,18 @@ def test_what_c_cannot_do_is_refused_with_a_way_out(tmp_path: Path) -> None:
         generate(replace(first, chain=()), Options(prefix="gd"), [second])
     other = load_map("quoll16")
     with pytest.raises(
-        CallError, match=r"chips of several maps \(quokka16, quoll16\).*without the sections frames"
+        CallError,
+        match=r"chips of several maps \(quokka16, quoll16\).*for itself without the sections frames",
     ):
         generate(replace(first, chain=(first.chip, other)), Options(prefix="gd"))
+    # nor is a position of another map passed over where no frames are wanted
+    masks = Options(prefix="gd", sections=select(["masks"]))
+    mixed = (first.chip, other)
+    with pytest.raises(
+        CallError, match=r"part1 is of the map quoll16, not of quokka16.*a header for each map"
+    ):
+        generate(replace(first, chain=mixed), masks, [replace(second, chip=other, chain=mixed)])
+    assert "GATE_HS" in generate(replace(first, chain=mixed), masks).header
     with pytest.raises(CallError, match="the map of quoll16 says nothing of chains"):
         generate(other, Options(prefix="gd", chain=2))
     with pytest.raises(CallError, match="20 chips do not fit the 4 bits"):

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from regmap.assessment.stage import assess, with_settings
 from regmap.chip.model import Param
 from regmap.cli.context import Context
 from regmap.cli.main import main
@@ -218,6 +219,45 @@ def _clearing(chip: Any) -> int:
     raise AssertionError("no clearing write")
 
 
+def only_reporting(**figures: str) -> Stage:
+    """The pump whose chip tells of a VDS fault and does nothing: the controller has to."""
+    return with_settings(stage(**figures), {"MODE.VDS_ACT": "report"})
+
+
+def controllers_part(wanted: Stage) -> Fraction:
+    """What `reaction.time.VDS_UL` adds to the detection, at most: the controller's part and the actuator's."""
+    (verdict,) = assess(wanted, names=["reaction.time.VDS_UL"]).verdicts
+    assert verdict.value is not None
+    parts = {v.symbol: v.high for v in verdict.value.tree() if v.symbol in ("t_ctl", "t_act")}
+    return sum((Fraction(x) for x in parts.values()), Fraction(0))
+
+
+@pytest.mark.parametrize("actuator", ["none", "8 / 10 / 12 ms"])
+def test_a_reaction_is_held_to_what_the_check_computes(
+    captures: Any, traced: Any, actuator: str
+) -> None:
+    """From the fault pin's edge to the reply that tells, then the parts of controller and actuator, as the check has them."""
+    trace = traced((captures / "pump_short.vcd").read_bytes())
+    after = controllers_part(only_reporting(actuator__reaction=actuator))
+    assert float(after) == pytest.approx(100e-6 + (12e-3 if actuator != "none" else 0))
+    (row,) = [r for r in in_time(trace)[0].reactions if r.fault == "VDS_UL"]
+    told = Fraction(trace.clock.seconds(row.told - row.pin))
+    assert told > 0
+    for spare, late in ((US, False), (-US, True)):
+        ftti = f"{float((told + after + spare) * 1_000_000):.6f} us"
+        wanted = only_reporting(actuator__reaction=actuator, safety__ftti=ftti)
+        found = [
+            m.text
+            for m in missed_figures(trace, in_time(trace, wanted), wanted)
+            if m.figure == "safety.ftti"
+        ]
+        assert [t.startswith("VDS_UL was told") for t in found] == [True] * late
+        assert all(("the actuator's 8 ms to 12 ms" in t) == (actuator != "none") for t in found)
+        # the chip that acts by itself waits for nobody
+        alone = stage(actuator__reaction=actuator, safety__ftti=ftti)
+        assert "safety.ftti" not in figures(trace, alone)
+
+
 PINNED = """$timescale 1us $end
 $scope module bench $end
 $var wire 1 ! sclk $end
@@ -370,3 +410,36 @@ def test_the_table_of_times(short: str) -> None:
         "VDS_FAULTS"
     ] == pytest.approx(1e-3)
     assert [r["fault"] for r in times["reactions"]] == ["VDS_VH"]
+
+
+def test_the_table_says_which_reaction_is_too_late(captures: Path, tmp_path: Path) -> None:
+    """`capture --times`: the fault pin fell 2.60345 ms before VDS_UL was told; 100 us and 200..250 us follow."""
+    source = (Path(__file__).parents[2] / "devices" / "coolant_pump.yaml").read_text("utf-8")
+    text = source.partition("\nmodes:")[0].replace("VDS_ACT: latch", "VDS_ACT: report")
+    told: dict[str, tuple[int, str]] = {}
+    for ftti in ("2.95 ms", "2.96 ms"):
+        stage_file = tmp_path / "pump.yaml"
+        stage_file.write_text(
+            text.replace(
+                "safety.ftti: 200 ms", f"safety.ftti: {ftti}\nactuator.reaction: 200..250 us"
+            )
+        )
+        status, table = run(
+            "capture",
+            str(captures / "pump_short.vcd"),
+            "--stage",
+            str(stage_file),
+            "--times",
+            "csv",
+        )
+        [row] = [r for r in csv.DictReader(io.StringIO(table)) if r["what"] == "reaction"]
+        assert float(row["longest_s"]) == pytest.approx(2.60345e-3)
+        assert row["wanted"] == "safety.ftti"
+        told[ftti] = status, row["missed"]
+    assert told["2.96 ms"][1] == ""
+    status, late = told["2.95 ms"]
+    assert status == 1
+    assert (
+        "the controller's 100 us and the actuator's 200 us to 250 us that is more than the 2.95 ms"
+        in late
+    )

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from regmap.behaviour.faults import only_reported
 from regmap.capture.arrays import middle
 from regmap.parameters import STAGE
 from regmap.quantity import Band, many, parse_band, show
@@ -131,7 +132,9 @@ def _missed_reactions(
     assert tick is not None
     for row in found.reactions:
         fault = walker.chip.faults[row.fault]
-        if fault.severity != "stop" or row.pin < 0 or fault.handled_by == "chip":
+        # a fault that the stage makes the chip only report is the controller's, as reaction.time has it
+        alone = fault.handled_by == "chip" and not only_reported(fault, stage.bank)
+        if fault.severity != "stop" or row.pin < 0 or alone:
             continue
         took = (row.told - row.pin) * tick
         reaction = react.high if react is not None else Fraction(0)

@@ -15,7 +15,7 @@ The simulations themselves are in test_ngspice*.py and test_shortcircuit.py; her
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from fractions import Fraction
 from functools import cache
 from itertools import pairwise
@@ -130,21 +130,21 @@ def both_sides(name: str) -> str:
     return name.removesuffix(".high").removesuffix(".low")
 
 
-def everywhere() -> Iterator[tuple[str, Inputs]]:
+@cache
+def everywhere() -> dict[str, Inputs]:
     """Each shipped stage as it stands and in each of its modes, and each shape of the tests."""
+    found = {}
     for name in STAGES:
         stage = load_stage(name)
-        yield name, inputs_of(stage)
-        for mode in stage.modes:
-            yield f"{name} {mode}", inputs_of(stage.modes[mode])
-    for name in SHAPES:
-        yield name, stage_of(name)
+        found[name] = stage_of(name) if name in BUNDLED else inputs_of(stage)
+        found |= {f"{name} {mode}": inputs_of(at) for mode, at in stage.modes.items()}
+    return found | {name: stage_of(name) for name in SHAPES}
 
 
 @cache
 def told() -> tuple[tuple[str, Verdict], ...]:
     """Every verdict with a model error, and where."""
-    return tuple((n, v) for n, inputs in everywhere() for v in run(inputs) if v.model_error)
+    return tuple((n, v) for n, inputs in everywhere().items() for v in run(inputs) if v.model_error)
 
 
 def test_every_share_is_one_of_the_comparison() -> None:
@@ -258,11 +258,7 @@ def met(inputs: Inputs, check: str, name: str, wanted: float) -> Verdict | None:
 def test_a_margin_inside_the_share_is_low_and_one_outside_holds(check: str) -> None:
     """Whatever margin the stage asks for beside: none here."""
     where = next(v.check for _, v in told() if both_sides(v.check) == check)
-    places = [
-        inputs
-        for name, inputs in everywhere()
-        if (name, where) in {(n, v.check) for n, v in told()}
-    ]
+    places = [everywhere()[name] for name, v in told() if v.check == where]
     asked = make("stage:goals.margin", "0 %")
     for inputs in places:
         bare = inputs.with_values([asked])

@@ -32,7 +32,7 @@ from regmap.stages.load import load_stage
 from tests.calc.conftest import BUNDLED, SHAPES, make, stage_of
 from tests.calc.test_ngspice import BOUNDS, STEP_BOUNDS, above, below
 from tests.calc.test_ngspice_fresh import RINGING
-from tests.calc.test_ngspice_hardest import UNKNOWN, bounds_at
+from tests.calc.test_ngspice_hardest import RUNG, UNKNOWN, bounds_at
 from tests.calc.test_ngspice_stage import BOUNDS as AROUND
 from tests.calc.test_shortcircuit import SHORT_DRAIN
 from tests.calc.worst import HARDEST
@@ -192,7 +192,7 @@ def test_the_worst_that_a_search_found_is_covered_with_a_reserve() -> None:
         most, least = bounds_at(row.damping, row.stated)[row.quantity]
         assert least * 0.95 <= row.found <= most * 0.95, row
     found = {(r.quantity, r.damping < DAMPED, r.stated) for r in HARDEST}
-    for name in RINGING:
+    for name in RUNG:
         assert {s for q, _, s in found if q == name} == {True, False}, name
     for name in ("current off", "voltage edge on", "voltage edge off"):
         assert name in {q for q, *_ in found}

@@ -10,6 +10,8 @@ watch            the readback in rotation
 from __future__ import annotations
 
 from collections.abc import Mapping
+from fractions import Fraction
+from math import ceil
 from typing import TYPE_CHECKING
 
 from regmap.record import dataclass
@@ -313,7 +315,7 @@ class StageRoutines(FrameRoutines):
                         (
                             names.macro("WATCH_PERIOD_MOST_US"),
                             count(times.most_us),
-                            "with longer periods the watch alone detects too late",
+                            times.too_long,
                         ),
                     ]
                 ),
@@ -384,12 +386,24 @@ class StageRoutines(FrameRoutines):
 
 @dataclass(frozen=True, slots=True)
 class WatchTimes:
-    """Calls of the watch for one rotation, and more until a loss is told; the fault tolerant time and the longest period in it."""
+    """Calls of the watch for one rotation, and more until a loss is told; the fault tolerant time, what of it controller
+    and actuator need to act, and the longest period in what is left."""
 
     ticks: int
     late: int
-    tolerated_us: int | None
-    most_us: int
+    tolerated_us: int | None = None
+    acting_us: int = 0
+    most_us: int = 0
+
+    @property
+    def too_long(self) -> str:
+        """What the longest period means."""
+        if not self.acting_us:
+            return "with longer periods the watch alone detects too late"
+        return (
+            "with longer periods the watch detects too late for controller and actuator, whose reaction "
+            f"takes {self.acting_us} us"
+        )
 
 
 def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
@@ -398,13 +412,31 @@ def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
     stages = sheet.stages or [stage]
     # the first call of a rotation is one period away; its reply comes so many frames later
     late = max(1, after)
-    given = [s.params.get("safety.ftti") for s in stages]
-    times = [x.value.low for x in given if x is not None and isinstance(x.value, Band)]
-    if not times:
-        return WatchTimes(ticks, late, None, 0)
-    # of several boards, or positions, the one that has the least time
-    microseconds = min(times) * 1_000_000
-    return WatchTimes(ticks, late, int(microseconds), int(microseconds / (ticks + late)))
+    # of several boards, or positions, the one that leaves the least time; as `reaction.configuration` has it
+    least: tuple[Fraction, Fraction, Fraction] | None = None
+    for one in stages:
+        tolerated = one.params.get("safety.ftti")
+        if tolerated is None or not isinstance(tolerated.value, Band):
+            continue
+        acting = sum((_longest(one, n) for n in ACTING), Fraction(0))
+        found = (tolerated.value.low - acting, tolerated.value.low, acting)
+        least = found if least is None else min(least, found)
+    if least is None:
+        return WatchTimes(ticks, late)
+    left, interval, acting = (time * 1_000_000 for time in least)
+    most = max(0, int(left / (ticks + late)))
+    return WatchTimes(ticks, late, int(interval), ceil(acting), most)
+
+
+#: What acts once a loss is known: the stage's times for it.
+ACTING = ("controller.reaction", "actuator.reaction")
+
+
+def _longest(stage: Stage, name: str) -> Fraction:
+    stated = stage.params.get(name)
+    return (
+        stated.value.high if stated is not None and isinstance(stated.value, Band) else Fraction()
+    )
 
 
 def filling(sheet: Sheet, item: FrameNames) -> tuple[str, str]:

@@ -28,6 +28,7 @@ from regmap.errors import CallError
 from regmap.maps.load import bundled, load_map, read_map
 from regmap.quantity import Band
 from regmap.stages.load import load_stage
+from regmap.stages.whatif import with_inputs
 
 STAGE = load_stage("coolant_pump")
 CHIP = STAGE.chip
@@ -110,8 +111,33 @@ def test_the_watch_is_held_against_the_fault_tolerant_time() -> None:
     ticks = int(re.search(r"GD_WATCH_TICKS +(\d+)U", header)[1])  # type: ignore[index]
     assert ticks == len(body("gd_readback_steps", header)) + len(body("gd_locked_steps", header))
     most = int(re.search(r"GD_WATCH_PERIOD_MOST_US +(\d+)U", header)[1])  # type: ignore[index]
-    # a rotation and the call that comes just too late, within the 200 ms of the stage
-    assert (ticks + 1) * most <= 200_000 < (ticks + 1) * (most + 1)
+    # a rotation and the call that comes just too late, within the 200 ms of the stage less the controller's 100 us
+    assert (ticks + 1) * most <= 199_900 < (ticks + 1) * (most + 1)
+
+
+@pytest.mark.parametrize("language", ["c", "cpp", "rust"])
+@pytest.mark.parametrize(
+    ("controller", "actuator", "left"), [("500 us", "60 ms", 139_500), ("2 ms", "0.2 s", 0)]
+)
+def test_what_acts_after_the_watch_has_its_time(
+    language: str, controller: str, actuator: str, left: int
+) -> None:
+    """By hand: 200 ms less the longest reaction of the controller and of the actuator; nothing left is no period."""
+    stage = with_inputs(STAGE, {"controller.reaction": controller, "actuator.reaction": actuator})
+    options = Options(prefix="gd")
+    made = generate(stage, options) if language == "c" else generate_in(language, stage, options)
+    text = " ".join(made.header.replace("\n//", "").split())
+
+    def said(name: str) -> int:
+        found = re.search(rf"\b(?:gd_)?{name}(?:: u\d+)?(?: =)? (\d+)U?\b", text, re.I)
+        assert found is not None, name
+        return int(found[1])
+
+    ticks, most = said("watch_ticks"), said("watch_period_most_us")
+    assert said("ftti_us") == 200_000
+    assert (ticks + 1) * most <= left < (ticks + 1) * (most + 1)
+    acting = 200_000 - left if left else 202_000
+    assert f"whose reaction takes {acting} us" in text
 
 
 def test_chosen_values_are_whole_numbers_with_their_unit() -> None:

@@ -151,19 +151,26 @@ def _field(sheet: Sheet, lang: Either, register: Register, field: Field) -> list
     return lines
 
 
+#: The one rule for most options of a driver: they are quantities.
+DIGIT = "an option that begins with a digit has a v before it: v1_5ms is 1.5ms"
+
+
 def _options(sheet: Sheet, lang: Either, item: Field | Joined) -> list[tuple[str, int, str]]:
     """(name, code, remark) of each option, names unique in this language."""
     rows: dict[str, tuple[str, int, str]] = {}
     for meaning in item.meanings:
         for entry in meaning.entries.values():
-            name = option_word(entry)
-            name = lang.option_name(f"v{name}" if name[0].isdigit() else name)
+            said = option_word(entry)
+            digit = said[0].isdigit()
+            plain = name = lang.option_name(f"v{said}" if digit else said)
             found = rows.get(name)
             if found is not None and found[1] == entry.code:
                 continue
             if found is not None:
                 name = lang.option_name(f"{name}_code_{entry.code}")
-            if entry.name and name.lower() != entry.name.lower().replace(".", "_"):
+            if entry.name and digit and name == plain:
+                sheet.names.note(DIGIT)
+            elif entry.name and name.lower() != entry.name.lower().replace(".", "_"):
                 ref = item.ref if isinstance(item, Field) else item.name
                 sheet.names.note(f"option '{entry.name}' of {ref} is called {name}")
             notes = [entry.text]

@@ -119,8 +119,8 @@ def write_watch(sheet: Sheet, lang: Either) -> list[str]:
     if times.tolerated_us is not None:
         about = "fault tolerant time interval of the stage"
         lines += lang.const("ftti_us", u32, lang.count(times.tolerated_us), about)
-        about = "with longer periods the watch alone detects too late"
-        lines += lang.const("watch_period_most_us", u32, lang.count(times.most_us), about)
+        most = lang.count(times.most_us)
+        lines += lang.const("watch_period_most_us", u32, most, times.too_long)
     about = "A setting is lost right after it was read: found one rotation later, at the latest, and replies come late."
     body = [lang.give(f"period_us * {lang.count(times.ticks + times.late)}")]
     return [*lines, *lang.function("watch_worst_us", [("period_us", u32)], u32, body, about)]

@@ -741,7 +741,7 @@ STAGE: dict[str, Parameter] = _table(
             "thermal resistance",
             "step 1 of the Foster ladder from junction to ambient: its resistance",
             "0 K/W",
-            "a ladder with fewer steps",
+            "a ladder with fewer steps; what the steps leave of mosfet.rth counts at once",
         ),
         _P(
             "mosfet.ladder.t1",
@@ -755,7 +755,7 @@ STAGE: dict[str, Parameter] = _table(
             "thermal resistance",
             "step 2 of the Foster ladder from junction to ambient: its resistance",
             "0 K/W",
-            "a ladder with fewer steps",
+            "a ladder with fewer steps; what the steps leave of mosfet.rth counts at once",
         ),
         _P(
             "mosfet.ladder.t2",
@@ -769,7 +769,7 @@ STAGE: dict[str, Parameter] = _table(
             "thermal resistance",
             "step 3 of the Foster ladder from junction to ambient: its resistance",
             "0 K/W",
-            "a ladder with fewer steps",
+            "a ladder with fewer steps; what the steps leave of mosfet.rth counts at once",
         ),
         _P(
             "mosfet.ladder.t3",
@@ -783,7 +783,7 @@ STAGE: dict[str, Parameter] = _table(
             "thermal resistance",
             "step 4 of the Foster ladder from junction to ambient: its resistance",
             "0 K/W",
-            "a ladder with fewer steps",
+            "a ladder with fewer steps; what the steps leave of mosfet.rth counts at once",
         ),
         _P(
             "mosfet.ladder.t4",

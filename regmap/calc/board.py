@@ -5,21 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from .corner import Variable, any_of, formula, larger, log, rise
+from .corner import Variable, any_of, formula, larger, log
 from .gatesupply import DRIVER_USES, driver_loss
 from .inputs import ImpossibleError
 from .registry import Outcome, check, sided
-from .thermal import (
-    CAUTION,
-    LADDER_USES,
-    OPERATING_USES,
-    conduction_loss,
-    heated_for,
-    hot_resistance,
-    ladder,
-    less_sure_of_switching,
-    operating_junction,
-)
+from .thermal import CAUTION, OPERATING_USES, operating_junction
 from .work import Work
 
 
@@ -265,55 +255,3 @@ def driver_on_board(work: Work) -> Outcome:
         if work.stated(name):
             return work.at_most(value, work.take("Tlimit", name), base=ta)
     return work.at_most(value, work.take("Tlimit", "chip:driver.tj_max"), base=ta)
-
-
-@formula(
-    " + ".join(
-        f"{{r{n}}} * (1 - exp(-{{t}} / {{t{n}}})) / (1 - exp(-{{tp}} / {{t{n}}}))"
-        for n in range(1, 5)
-    ),
-    "thermal resistance",
-    up="r1 r2 r3 r4 t",
-    down="tp t1 t2 t3 t4",
-    source="sum of the responses of a Foster ladder to all pulses before: geometric series; circuit theory",
-)
-def pulsed_impedance(
-    r1: Any, t1: Any, r2: Any, t2: Any, r3: Any, t3: Any, r4: Any, t4: Any, t: Any, tp: Any
-) -> Any:
-    """Peak of the junction over ambient for each watt of pulses of length `t` repeated each `tp`."""
-    return sum(
-        r * rise(t / tau) / rise(tp / tau) for r, tau in ((r1, t1), (r2, t2), (r3, t3), (r4, t4))
-    )
-
-
-@sided(
-    "thermal.pulses",
-    "junction temperature at the peak of repeated current pulses",
-    "Tj = Tj,operating + sum r (1 - exp(-t / tau)) / (1 - exp(-T / tau)) I^2 R25 (1 + alpha (Tj,max - 25))",
-    OPERATING_USES
-    + LADDER_USES
-    + "stage:mosfet.tj_max stage:motor.pulse.current stage:motor.pulse.time stage:motor.pulse.period",
-    CAUTION,
-)
-def pulses(work: Work, side: str) -> Outcome:
-    """One switch carries each pulse alone; what it loses in operation goes on beside, which is safe."""
-    if not work.stated("stage:motor.pulse.current"):
-        return None
-    z = work.derive(
-        "Zth",
-        pulsed_impedance,
-        **ladder(work),
-        t=work.take("t", "stage:motor.pulse.time"),
-        tp=work.take("T", "stage:motor.pulse.period"),
-    )
-    power = work.derive(
-        "Ppulse",
-        conduction_loss,
-        s=work.constant("s", 1.0, "ratio", "one switch carries the pulse"),
-        i=work.take("Ipulse", "stage:motor.pulse.current"),
-        r=hot_resistance(work),
-    )
-    value = work.derive("Tpeak", heated_for, t0=operating_junction(work, side), z=z, p=power)
-    limit = work.take("Tj,max", "stage:mosfet.tj_max")
-    less_sure_of_switching(work, side)
-    return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))

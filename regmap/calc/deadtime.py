@@ -330,6 +330,7 @@ def _any_pulse(work: Work, side: str) -> Verdict:
             work.about.model_error,
         )
     )
+    bench.stated(f"stage:pwm.duty.{'min' if side == 'high' else 'max'}")  # which led here
     td = set_deadtime(bench, "low" if side == "high" else "high")
     f = bench.take("f", "stage:pwm.frequency")
     whole = bench.derive("t_full", then, a=td, b=full_time(bench, "source", side))

@@ -39,7 +39,7 @@ SUBJECTS: dict[str, tuple[str, ...]] = {
     "sleep": ("startup",),
     "dclink": ("dclink",),
     "motor": ("motor",),
-    "thermal": ("thermal", "board"),
+    "thermal": ("thermal", "transient", "board"),
     "watchdog": ("watchdog",),
     "reaction": ("reaction",),
     "spi": ("spi",),

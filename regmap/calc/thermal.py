@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, decay, formula
+from .corner import Variable, any_of, formula
 from .device import less_sure_of_part, output_charge, recovery_charge
 from .edges import OFF_USES, ON_USES, current_edge_time, edge_time, then
 from .gatesupply import DRIVER_USES, driver_loss
 from .inputs import ImpossibleError
 from .pwm import DEADTIME_USES, set_deadtime
 from .registry import Outcome, check, sided
-from .vds import on_resistance
 from .work import Work
 
 CAUTION = "Junction temperatures are estimates: measure case and board temperatures on the stage."
@@ -118,12 +117,16 @@ def _edge(work: Work, way: str, side: str) -> Variable | None:
     )
 
 
-def switching(work: Work, side: str) -> Variable | None:
-    """Switching loss of one switch."""
+def _share(work: Work) -> Variable | None:
+    return work.take("s", "stage:mosfet.conduction_share")
+
+
+def switching(work: Work, side: str, share: Variable | None = None) -> Variable | None:
+    """Switching loss of one switch; without a share of the time, that of operation."""
     return work.derive(
         "Psw",
         switching_loss,
-        s=work.take("s", "stage:mosfet.conduction_share"),
+        s=share or _share(work),
         i=work.take("Irms", "stage:motor.current.rms"),
         f=work.take("f", "stage:pwm.frequency"),
         vs=work.take("Vs", "stage:supply.voltage"),
@@ -144,14 +147,51 @@ def room_to(tmax: Any, ta: Any) -> Any:
     return tmax - ta
 
 
-def less_sure_of_switching(work: Work, side: str) -> None:
-    """The switching loss goes with the edges' times: its share of the rise that is permitted."""
-    rise = work.derive(
-        "dTsw", heating, rth=work.take("Rth", "stage:mosfet.rth"), p=switching(work, side)
-    )
+def less_sure_of_switching(
+    work: Work, side: str, z: Variable | None = None, share: Variable | None = None
+) -> None:
+    """The switching loss goes with the edges' times: its share of the rise that is permitted.
+
+    `z` and `share` as in what it is lost for, without them those of operation.
+    """
+    rth = z or work.take("Rth", "stage:mosfet.rth")
+    rise = work.derive("dTsw", heating, rth=rth, p=switching(work, side, share))
     ta = work.take("Ta", "stage:temperature.ambient")
     tmax = work.take("Tj,max", "stage:mosfet.tj_max")
     less_sure_of_part(work, rise, work.derive("dTmax", room_to, tmax=tmax, ta=ta))
+
+
+def losses(
+    work: Work, side: str, share: Variable | None = None
+) -> tuple[Variable | None, Variable | None]:
+    """(conduction loss at 25 degC, what does not depend on the junction) of one switch.
+
+    At the current of operation, or at another one inside of `Work.with_instead`.
+    """
+    i = work.take("Irms", "stage:motor.current.rms")
+    f = work.take("f", "stage:pwm.frequency")
+    share = share or _share(work)
+    cond = work.derive(
+        "Pcond", conduction_loss, s=share, i=i, r=work.take("R25", "stage:mosfet.rdson")
+    )
+    diode = work.derive(
+        "Pd",
+        deadtime_loss,
+        vf=work.take("Vf", "stage:diode.vf"),
+        i=i,
+        td=set_deadtime(work, side),
+        f=f,
+    )
+    fixed = work.derive("Pfix", both_losses, a=switching(work, side, share), b=diode)
+    for symbol, charge in (
+        ("Poss", output_charge(work)),
+        ("Prr", recovery_charge(work, i)),
+    ):
+        if charge is not None:
+            vs = work.take("Vs", "stage:supply.voltage")
+            more = work.derive(symbol, charge_loss, s=share, vs=vs, q=charge, f=f)
+            fixed = work.derive("Pfix", both_losses, a=fixed, b=more)
+    return cond, fixed
 
 
 def operating_junction(
@@ -161,30 +201,7 @@ def operating_junction(
 
     Above ambient through `mosfet.rth`, or above another temperature through another path.
     """
-    i = work.take("Irms", "stage:motor.current.rms")
-    f = work.take("f", "stage:pwm.frequency")
-    share = work.take("s", "stage:mosfet.conduction_share")
-    cond = work.derive(
-        "Pcond", conduction_loss, s=share, i=i, r=work.take("R25", "stage:mosfet.rdson")
-    )
-    switch = switching(work, side)
-    diode = work.derive(
-        "Pd",
-        deadtime_loss,
-        vf=work.take("Vf", "stage:diode.vf"),
-        i=i,
-        td=set_deadtime(work, side),
-        f=f,
-    )
-    fixed = work.derive("Pfix", both_losses, a=switch, b=diode)
-    for symbol, charge in (
-        ("Poss", output_charge(work)),
-        ("Prr", recovery_charge(work, i)),
-    ):
-        if charge is not None:
-            vs = work.take("Vs", "stage:supply.voltage")
-            more = work.derive(symbol, charge_loss, s=share, vs=vs, q=charge, f=f)
-            fixed = work.derive("Pfix", both_losses, a=fixed, b=more)
+    cond, fixed = losses(work, side)
     return work.derive(
         "Tj",
         junction,
@@ -223,83 +240,6 @@ def mosfet(work: Work, side: str) -> Outcome:
     less_sure_of_switching(work, side)
     ta = work.take("Ta", "stage:temperature.ambient")
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
-
-
-@formula(
-    "{r1} * (1 - exp(-{t} / {t1})) + {r2} * (1 - exp(-{t} / {t2})) + {r3} * (1 - exp(-{t} / {t3})) "
-    "+ {r4} * (1 - exp(-{t} / {t4}))",
-    "thermal resistance",
-    up="r1 r2 r3 r4 t",
-    down="t1 t2 t3 t4",
-    source="Foster ladder of up to four steps, as JEDEC JESD51-14 fits one (from memory)",
-)
-def transient_impedance(
-    r1: Any, t1: Any, r2: Any, t2: Any, r3: Any, t3: Any, r4: Any, t4: Any, t: Any
-) -> Any:
-    """Transient thermal impedance of a ladder at a time."""
-    steps = ((r1, t1), (r2, t2), (r3, t3), (r4, t4))
-    return sum(r * (1 - decay(t / tau)) for r, tau in steps)
-
-
-@formula("{t0} + {z} * {p}", "temperature", up="t0 z p", source="T = T0 + Zth P, superposition")
-def heated_for(t0: Any, z: Any, p: Any) -> Any:
-    """Junction temperature after a step of power."""
-    return t0 + z * p
-
-
-LADDER_USES = "".join(f"stage:mosfet.ladder.r{n} stage:mosfet.ladder.t{n} " for n in range(1, 5))
-
-
-def ladder(work: Work) -> dict[str, Variable | None]:
-    """The steps of the thermal ladder, by their symbols."""
-    return {
-        f"{letter}{n}": work.take(f"{letter}{n}", f"stage:mosfet.ladder.{letter}{n}")
-        for n in range(1, 5)
-        for letter in "rt"
-    }
-
-
-def hot_resistance(work: Work) -> Variable | None:
-    """On-resistance at the highest junction temperature permitted."""
-    return work.derive(
-        "R(Tj,max)",
-        on_resistance,
-        r=work.take("R25", "stage:mosfet.rdson"),
-        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
-        tj=work.take("Tj,max", "stage:mosfet.tj_max"),
-    )
-
-
-@sided(
-    "thermal.stall",
-    "junction temperature at the end of a stall",
-    "Tj = Tj,operating + Zth(t) Istall^2 R25 (1 + alpha (Tj,max - 25)), Zth(t) = sum r (1 - exp(-t / tau))",
-    OPERATING_USES
-    + LADDER_USES
-    + "stage:mosfet.tj_max stage:motor.stall.current stage:motor.stall.time",
-    CAUTION,
-)
-def stall(work: Work, side: str) -> Outcome:
-    """One switch carries the stall current for the time until the controller takes it back.
-
-    What it lost in operation goes on beside it, which errs on the safe side.
-    """
-    if not work.stated("stage:motor.stall.current"):
-        return None
-    z = work.derive(
-        "Zth", transient_impedance, **ladder(work), t=work.take("t", "stage:motor.stall.time")
-    )
-    limit = work.take("Tj,max", "stage:mosfet.tj_max")
-    power = work.derive(
-        "Pstall",
-        conduction_loss,
-        s=work.constant("s", 1.0, "ratio", "one switch carries the current all the time"),
-        i=work.take("Istall", "stage:motor.stall.current"),
-        r=hot_resistance(work),
-    )
-    value = work.derive("Tend", heated_for, t0=operating_junction(work, side), z=z, p=power)
-    less_sure_of_switching(work, side)
-    return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))
 
 
 @check(

@@ -11,7 +11,8 @@ that corner gives.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, cast
 
 from regmap.record import dataclass
@@ -62,6 +63,7 @@ class Work:
         self.error = about.model_error
         self.extra: list[Extra] = []
         self._taken: dict[tuple[str, str, str], Variable] = {}
+        self._instead: Mapping[str, tuple[str, str]] = {}
         self._derived = self._shared()
 
     def _shared(self) -> dict[tuple[object, ...], Variable]:
@@ -116,6 +118,7 @@ class Work:
         `part` ("the other switch"). What stands in for a name has its band, not its value: the
         board is not the air because nobody stated its temperature.
         """
+        symbol, name = self._instead.get(name, (symbol, name))
         taken = self._taken.get((symbol, name, part))
         if taken is not None:
             return taken
@@ -142,6 +145,18 @@ class Work:
 
         made = self._taken[symbol, name, part] = self._one(about, make)
         return made
+
+    @contextmanager
+    def with_instead(self, names: Mapping[str, tuple[str, str]]) -> Iterator[None]:
+        """Inside, `take` gives for each name of the table the (symbol, name) beside it.
+
+        So the losses at the current of a stall are derived as those of operation are.
+        """
+        before, self._instead = self._instead, names
+        try:
+            yield
+        finally:
+            self._instead = before
 
     def maybe(self, symbol: str, name: str) -> Variable | None:
         """Like `take`, without asking for it when it is not stated."""

@@ -244,10 +244,26 @@ def _ladder(step: int) -> Callable[[Given], Fraction]:
         for n in STEPS:
             with suppress(_AbsentError):
                 stated[n] = given.end(f"mosfet.ladder.r{n}", "min")
-        if len(stated) < 2 or max(stated, key=lambda n: stated[n]) != step:
+        if not stated or max(stated, key=lambda n: stated[n]) != step:
             raise _AbsentError
         others = sum(r for n, r in stated.items() if n != step)
         return given.end("mosfet.rth", "max") - others
+
+    return rest
+
+
+def _ladder_short(step: int) -> Callable[[Given], Fraction]:
+    """What all steps together must reach of the way to the air, less the smaller steps; told at the largest."""
+
+    def rest(given: Given) -> Fraction:
+        stated: dict[int, Fraction] = {}
+        for n in STEPS:
+            with suppress(_AbsentError):
+                stated[n] = given.end(f"mosfet.ladder.r{n}", "max")
+        if not stated or max(stated, key=lambda n: stated[n]) != step:
+            raise _AbsentError
+        others = sum(r for n, r in stated.items() if n != step)
+        return given.end("mosfet.rth", "min") * Fraction(19, 20) - others
 
     return rest
 
@@ -398,6 +414,10 @@ RELATIONS: tuple[Relation, ...] = tuple(Relation(*row) for row in (
     ("mosfet.ladder.r2", "min", "<=", "mosfet.rth less the other steps", _ladder(2), ERROR, "all steps together are the way to the air"),
     ("mosfet.ladder.r3", "min", "<=", "mosfet.rth less the other steps", _ladder(3), ERROR, "all steps together are the way to the air"),
     ("mosfet.ladder.r4", "min", "<=", "mosfet.rth less the other steps", _ladder(4), ERROR, "all steps together are the way to the air"),
+    ("mosfet.ladder.r1", "max", ">=", "nearly all of mosfet.rth (19/20) less the other steps", _ladder_short(1), WARNING, "all steps together are the way to the air; what they leave counts from the first moment"),
+    ("mosfet.ladder.r2", "max", ">=", "nearly all of mosfet.rth (19/20) less the other steps", _ladder_short(2), WARNING, "all steps together are the way to the air; what they leave counts from the first moment"),
+    ("mosfet.ladder.r3", "max", ">=", "nearly all of mosfet.rth (19/20) less the other steps", _ladder_short(3), WARNING, "all steps together are the way to the air; what they leave counts from the first moment"),
+    ("mosfet.ladder.r4", "max", ">=", "nearly all of mosfet.rth (19/20) less the other steps", _ladder_short(4), WARNING, "all steps together are the way to the air; what they leave counts from the first moment"),
     ("mosfet.ladder.t2", "typ", ">=", "mosfet.ladder.t1", _of("mosfet.ladder.t1"), WARNING, "data sheets list steps by their time; " + PRACTICE),
     ("mosfet.ladder.t3", "typ", ">=", "mosfet.ladder.t2", _of("mosfet.ladder.t2"), WARNING, "data sheets list steps by their time; " + PRACTICE),
     ("mosfet.ladder.t4", "typ", ">=", "mosfet.ladder.t3", _of("mosfet.ladder.t3"), WARNING, "data sheets list steps by their time; " + PRACTICE),

@@ -118,6 +118,8 @@ STAGE = {
     "mosfet.ladder.t2": "50..80 ms",
     "mosfet.ladder.r3": "5..6 K/W",
     "mosfet.ladder.t3": "5..6 s",
+    "mosfet.ladder.r4": "9.5 K/W",
+    "mosfet.ladder.t4": "45 s",
     "motor.stall.current": "48..50 A",
     "motor.stall.time": "400..500 ms",
     "gate.resistor.pulldown": "95..105 kohm",
@@ -433,7 +435,12 @@ SHAPES: dict[str, dict[str, str | int]] = {
         "stage___mosfet__plateau": "4.6 V",
     },
 }
-HEAVY = ("stage:vias.count", "stage:board.coupling", "stage:motor.pulse.current")
+HEAVY = (
+    "stage:vias.count",
+    "stage:board.coupling",
+    "stage:motor.pulse.current",
+    "stage:motor.stall.current",
+)
 LEFT_OUT: dict[str, tuple[str, ...]] = {
     "resistive drive, bootstrap": (
         "role:gate.source",

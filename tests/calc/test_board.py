@@ -1,4 +1,4 @@
-"""Heat on the board: vias and copper against the geometry cut into pieces, pulses by small steps, the driver beside the bridge."""
+"""Heat on the board: vias and copper against the geometry cut into pieces, the driver beside the bridge."""
 
 from __future__ import annotations
 
@@ -12,12 +12,10 @@ from regmap.calc import Inputs, run
 from regmap.calc.board import (
     copper_resistance,
     copper_temperature,
-    pulsed_impedance,
     spreading_resistance,
     via_resistance,
 )
 from regmap.calc.inputs import ImpossibleError
-from regmap.calc.thermal import transient_impedance
 
 Build = Callable[..., Inputs]
 
@@ -125,24 +123,6 @@ def test_the_charts_of_paths(mil: float, amps: float) -> None:
     assert copper_temperature(t=0.0, i=amps, w=width, h=height) == pytest.approx(10, rel=0.12)
 
 
-def test_repeated_pulses_by_small_steps() -> None:
-    ladder = {"r1": 0.25, "t1": 1.5e-3, "r2": 0.9, "t2": 65e-3, "r3": 5.5, "t3": 0.4}
-    ladder |= {"r4": 0.0, "t4": 1.0}
-    on, period, dt = 10e-3, 100e-3, 2e-5
-    steps = [(ladder[f"r{n}"], ladder[f"t{n}"]) for n in (1, 2, 3)]
-    rise = [0.0] * 3
-    peak = 0.0
-    for k in range(int(6 / dt)):  # many time constants
-        power = 1.0 if (k * dt) % period < on - dt / 2 else 0.0
-        rise = [x + dt / tau * (r * power - x) for x, (r, tau) in zip(rise, steps, strict=True)]
-        peak = max(peak, sum(rise)) if k * dt > 5 else 0.0
-    assert pulsed_impedance(**ladder, t=on, tp=period) == pytest.approx(peak, rel=2e-3)
-    # rare pulses are single ones, and without a pause it is the whole ladder
-    alone = transient_impedance(**ladder, t=on)
-    assert pulsed_impedance(**ladder, t=on, tp=1e3) == pytest.approx(alone)
-    assert pulsed_impedance(**ladder, t=on, tp=on * (1 + 1e-12)) == pytest.approx(6.65)
-
-
 def test_the_driver_takes_its_share_of_the_bridge(build: Build) -> None:
     inputs = build(stage___board__coupling="1.5 K/W")
     heat = sum(3 * (typ(inputs, f"thermal.mosfet.{side}") - 25) / 16 for side in ("high", "low"))
@@ -151,7 +131,7 @@ def test_the_driver_takes_its_share_of_the_bridge(build: Build) -> None:
 
 
 def test_what_is_not_stated_is_not_asked(build: Build) -> None:
-    names = "vias.count copper.length board.coupling motor.pulse.current limits.copper_temperature"
+    names = "vias.count copper.length board.coupling limits.copper_temperature"
     left = build(tuple(f"stage:{name}" for name in names.split()))
     found = {v.check.rpartition(".")[0] or v.check for v in run(left, ["thermal"])}
     told = {v.check for v in run(left, ["thermal"])}
@@ -160,6 +140,5 @@ def test_what_is_not_stated_is_not_asked(build: Build) -> None:
         "thermal.copper-loss",
         "thermal.copper-temperature",
         "thermal.driver-on-board",
-        "thermal.pulses.low",
     }
     assert found

@@ -1,4 +1,4 @@
-"""Short circuits, stalls: energy, heat and turn-off against circuits worked step by step and ngspice."""
+"""Short circuits: energy, heat and turn-off against circuits worked step by step and ngspice."""
 
 from __future__ import annotations
 
@@ -102,31 +102,6 @@ def test_a_monitor_that_is_off_ends_no_short_circuit(build: Build) -> None:
         assert "nothing protects here" in verdict.reason
 
 
-def test_a_stall_by_small_steps(build: Build) -> None:
-    """Each step of the ladder as a capacitor charged by the power through Euler's method."""
-    inputs = build(
-        stage___motor__stall__current="40 A",
-        stage___motor__stall__time="300 ms",
-        stage___mosfet__rdson="2 mohm",
-        stage___mosfet__rdson_tempco="0.5 %/K",
-        stage___mosfet__tj_max="175 degC",
-    )
-    verdict = one(inputs, "thermal.stall.low")
-    assert verdict.value is not None
-    start = float(verdict.value.args["t0"].typ)
-    operating = one(inputs, "thermal.mosfet.low").value
-    assert operating is not None
-    assert start == pytest.approx(float(operating.typ))
-    power = 40**2 * 2e-3 * 1.75
-    rise, step = 0.0, 1e-5
-    for r, tau in ((0.25, 1.5e-3), (0.9, 65e-3), (5.5, 5.5)):
-        t = 0.0
-        for _ in range(round(0.3 / step)):
-            t += (power * r - t) / tau * step
-        rise += t
-    assert float(verdict.value.typ) == pytest.approx(start + rise, rel=1e-3)
-
-
 #: How far the drain may lie above and below the estimate when a short circuit is switched off, as shares.
 SHORT_DRAIN = (above(OVERSHOOT_ERROR), -0.3)
 
@@ -162,15 +137,10 @@ def test_a_soft_turn_off_lowers_the_overshoot(build: Build) -> None:
 
 
 def test_what_is_not_stated_is_not_asked(build: Build) -> None:
-    names = "mosfet.short_circuit_energy mosfet.pulse.zth mosfet.soa.current motor.stall.current"
+    names = "mosfet.short_circuit_energy mosfet.pulse.zth mosfet.soa.current"
     left = build(tuple(f"stage:{name}" for name in names.split()))
-    found = {v.check.rpartition(".")[0] for v in run(left, ["vds", "thermal"])}
-    assert not found & {
-        "vds.short-energy",
-        "vds.short-temperature",
-        "vds.safe-area",
-        "thermal.stall",
-    }
+    found = {v.check.rpartition(".")[0] for v in run(left, ["vds"])}
+    assert not found & {"vds.short-energy", "vds.short-temperature", "vds.safe-area"}
 
 
 def test_a_soft_turn_off_that_is_switched_off_leaves_the_ordinary_one(build: Build) -> None:

@@ -3,7 +3,8 @@
 Each coordinate runs between two ends and says in which direction it moves the function: a
 coordinate with a proven direction stands at one end, the others are tried at both. That is exact
 where the function is monotone in each of them for fixed values of the others; the coordinates in
-`inside`, of which nobody has proven that, are searched between their ends as well.
+`inside`, of which nobody has proven that, are searched between their ends as well: along the edges from the
+best corner, and from others too, as the best may lie where the best corner's edges do not lead.
 
 With more corners than MOST_CORNERS the corner is climbed to, one coordinate at a time from several
 starts. The search is deterministic and its effort bounded; tests hold it against grids and against
@@ -13,6 +14,8 @@ starts. The search is deterministic and its effort bounded; tests hold it agains
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from itertools import product
+from math import prod
 from typing import Protocol
 
 Point = list[float]
@@ -33,6 +36,9 @@ class Function(Protocol):
 MOST_CORNERS = 1 << 8
 #: Shares of the way between the ends at which the inside is looked at.
 _SHARES = (0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875)
+_FEW = (0.25, 0.5, 0.75)
+#: Shares of a grid over all that is free, the finest first that has no more points than this.
+_GRIDS, _MOST_GRID = (_SHARES, _FEW, (0.5,)), 1 << 6
 #: Directions tried with one length of step, and the shortest step, where the best runs aslant.
 _TRIES, _FINEST = 60, 1e-7
 _ROOTS = tuple(prime**0.5 for prime in (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37))
@@ -75,7 +81,7 @@ def extreme(
             if way * (found[0] - best[0]) > 0:
                 best = found
     if inside:
-        for point, value in _looks(function, box, inside, best[1]):
+        for point, value in _looks(function, box, free, inside, best[1]):
             if _better(value, best[0], way):  # only then is it worth to climb
                 found = _climb(function, box, free, inside, way, (value, point))
                 if _better(found[0], best[0], way):
@@ -88,20 +94,50 @@ def _better(new: float, old: float, way: int) -> bool:
 
 
 def _looks(
-    function: Function, box: Ends, inside: Collection[int], corner: Point
+    function: Function, box: Ends, free: Sequence[int], inside: Collection[int], corner: Point
 ) -> Iterator[tuple[Point, float]]:
-    """Points inside to look at, with their values: a few on each edge from the corner, and the middle."""
+    """Points inside to look at, with their values: a few on each edge from the best corner, then what lies elsewhere.
+
+    Elsewhere is a grid where few coordinates are free: what is inside may only show at a corner that is not the best
+    (x y + x (1 - x) from x = y = 0). Of many, it is the edges from the corners beside the best and opposite, and the middle.
+    """
     for n in inside:
-        low, high = box[n]
-        along = function.line(corner, n)
-        for share in (_STEP if corner[n] == low else 1 - _STEP, *_SHARES):
-            there = low + share * (high - low)
-            yield [*corner[:n], there, *corner[n + 1 :]], along(there)
+        share = _STEP if corner[n] == box[n][0] else 1 - _STEP
+        yield from _edge(function, box, corner, n, (share, *_SHARES))
+    for shares in _GRIDS:
+        levels = [(0.0, *shares, 1.0) if n in inside else (0.0, 1.0) for n in free]
+        if prod(map(len, levels)) <= _MOST_GRID:
+            deepest = min(inside, key=lambda n: len(levels) - free.index(n))
+            turning = [n for n in free if n != deepest]
+            for at in product(*(levels[free.index(n)] for n in turning)):
+                point = list(corner)
+                for n, share in zip(turning, at, strict=True):
+                    point[n] = _between(box[n], share)
+                yield from _edge(function, box, point, deepest, (0.0, *shares, 1.0))
+            return
     if len(inside) > 1:
-        middle = [
-            (box[n][0] + box[n][1]) / 2 if n in inside else value for n, value in enumerate(corner)
-        ]
+        middle = [_between(box[n], 0.5) if n in inside else v for n, v in enumerate(corner)]
         yield middle, function(middle)
+    for turned in (*([n] for n in free if n not in inside), free):
+        point = list(corner)
+        for n in turned:
+            point[n] = box[n][0] if point[n] == box[n][1] else box[n][1]
+        for n in inside:
+            yield from _edge(function, box, point, n, _FEW)
+
+
+def _edge(
+    function: Function, box: Ends, point: Point, n: int, shares: Sequence[float]
+) -> Iterator[tuple[Point, float]]:
+    """Points on the edge along one coordinate, with their values."""
+    along = function.line(point, n)
+    for share in shares:
+        there = _between(box[n], share)
+        yield [*point[:n], there, *point[n + 1 :]], along(there)
+
+
+def _between(ends: tuple[float, float], share: float) -> float:
+    return ends[1] if share == 1 else ends[0] + share * (ends[1] - ends[0])
 
 
 def _climb(

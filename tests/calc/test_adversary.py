@@ -8,15 +8,17 @@ many other boxes of each stage.
 from __future__ import annotations
 
 import os
+from fractions import Fraction
 
 import numpy as np
 import pytest
 
 from regmap.assessment.stage import inputs_of
-from regmap.calc import Inputs, checks
+from regmap.calc import Input, Inputs, checks
 from regmap.calc.corner import Variable
 from regmap.calc.registry import Check
 from regmap.calc.verdict import Verdict
+from regmap.quantity import Band
 from regmap.stages.load import load_stage
 from tests.calc.parts import Part
 from tests.calc.test_monte_carlo import moved
@@ -83,6 +85,41 @@ def test_no_adversary_gets_beyond_a_verdict(part: Part) -> None:
         for check in part.checks:
             for verdict in check.work(inputs):
                 assert attack(check, verdict, inputs) == [], (number, verdict.check)
+
+
+def narrowed(base: Inputs, seed: int) -> Inputs:
+    """The stage with each band cut at random on both sides of its typical value, which stays."""
+    changed = []
+    rng = np.random.default_rng(seed)
+    for item in base.known().values():
+        band = item.value
+        if item.name == "chip:supply.operating":
+            continue  # a permission, no tolerance: less of it is worse
+        if isinstance(band, Band) and not band.exact:
+            below, above = (Fraction(int(n), 8) for n in rng.integers(0, 9, 2))
+            low = band.typ - below * (band.typ - band.low)
+            high = band.typ + above * (band.high - band.typ)
+            changed.append(Input(item.name, Band(low, band.typ, high, band.dim), "narrower"))
+    return base.with_values(changed)
+
+
+def test_a_narrower_box_is_never_worse(part: Part) -> None:
+    """What a part of the box can do the whole of it can: no band of a narrower stage reaches beyond."""
+    known = {v.check: v for _, v in part.verdicts()}
+    for seed in range(1 + BOXES):
+        inputs = narrowed(part.inputs, seed)
+        for check in part.checks:
+            for verdict in check.work(inputs):
+                here, whole = verdict.value, known[verdict.check].value
+                if here is None or whole is None or verdict.reason or known[verdict.check].reason:
+                    continue
+                if here.dim != whole.dim:  # no shortest pulse: another question then
+                    continue
+                slack = 1e-6 * (whole.high - whole.low) + 1e-9 * abs(whole.high)
+                if verdict.relation == "at most":
+                    assert here.high <= whole.high + slack, (seed, verdict.check)
+                else:
+                    assert here.low >= whole.low - slack, (seed, verdict.check)
 
 
 @pytest.mark.parametrize(

@@ -305,3 +305,20 @@ def test_a_best_on_an_edge_that_runs_aslant_is_found() -> None:
     )
     assert value == pytest.approx(0.55, rel=1e-5)
     assert at == pytest.approx([1.0, 0.525], rel=1e-4)
+
+
+def test_a_best_inside_that_shows_from_another_corner_only_is_found() -> None:
+    """x + 4 y (x - x^2) - y / 2 - 0.6 y x^2, by hand: from the best corner (1, 0) no single input gains anything.
+
+    At y = 1 it is 5 x - 4.6 x^2 - 1 / 2, highest at x = 5 / 9.2 with 25 / 18.4 - 1 / 2 = 0.8587, below the corner's 1. With
+    5 y (x - x^2) it is 6 x - 5.6 x^2 - 1 / 2, highest at x = 6 / 11.2 with 36 / 22.4 - 1 / 2 = 1.1071, above 1.
+    """
+    for share, best in ((4.0, 1.0), (5.0, 36 / 22.4 - 0.5)):
+
+        def hill(x: float, y: float, share: float = share) -> float:
+            return x + share * y * (x - x * x) - y / 2 - 0.6 * y * x * x
+
+        program = Program(2, [(2, hill, (0, 1))], [])
+        for inside in ([0], [0, 1]):
+            value, _ = extreme(program, [(0.0, 1.0)] * 2, [0, 0], inside, highest=True)
+            assert value == pytest.approx(best, rel=1e-9)

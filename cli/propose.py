@@ -89,9 +89,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
         "A goal cannot be met by making it vanish: switching a monitor off misses its goals.\n"
         "A field that a check looks at which lacks an input is kept, unless --free names it.\n"
-        "What destroys the bridge comes first, then protections, then performance, then comfort: nothing that\n"
-        "holds is given up, not even to a low margin, for something milder, nor for what fails all the same, and\n"
-        "never do more fail than before. Ctrl-C ends the search with the best so far."
+        "What destroys the bridge comes first, then protections, then what stops the drive in normal running (false\n"
+        "trips, a watchdog too short for its service), then performance, then comfort. First as few fail as can be, the\n"
+        "gravest first: nothing that holds is given up, not even to a low margin, for something milder, nor for what\n"
+        "fails all the same; nothing that fails gets deeper unless fewer of its class or of a graver one fail. The drive\n"
+        "is made to trip in normal running only for what would destroy the bridge. Never do more fail than before.\n"
+        "Ctrl-C ends the search with the best so far."
     )
 
 

@@ -67,14 +67,19 @@ class Conflicts:
 
     def _short_of(self, goal: Goal) -> Callable[[Codes], float]:
         """By how much a goal is met."""
-        base = self.bases[goal.name]
-        everything = goal.name in self.problem.unloosened
 
         def work(codes: Codes) -> float:
             now = goal.judged(codes)
-            return now.margin - held(now, base, all_of_it=everything)
+            return now.margin - self._keeps(goal.name, now)
 
         return work
+
+    def _keeps(self, goal: str, now: Judged) -> float:
+        """The margin that a goal may not lose; one that fails and nobody asked for only may not fail by more."""
+        base = self.bases[goal]
+        if goal in self.problem.guards and base.margin < 0:
+            return base.margin
+        return held(now, base, all_of_it=goal in self.problem.unloosened)
 
     def _held(self, goals: Iterable[Goal], codes: Codes) -> dict[str, str]:
         """The fields that would move these goals and are kept, or not loosened, with why: those that were seen to."""
@@ -149,9 +154,7 @@ class Conflicts:
         if found is None or not found.vector or found.vector[0] == -math.inf:
             return Clash(goal.name, title, -math.inf)
         now = plain.judged(tuple(found.codes[n] for n in goal.scope))
-        everything = goal.name in self.problem.unloosened
-        keeps = held(now, self.bases[goal.name], all_of_it=everything)
-        return Clash(goal.name, title, now.margin, keeps)
+        return Clash(goal.name, title, now.margin, self._keeps(goal.name, now))
 
 
 def why_missed(

@@ -1,8 +1,9 @@
 """Better settings found early, before it is known which settings move which goal, and what is best.
 
 The goals that are worst off go first. For each, the variables that its check may look at are tried, a few
-codes of each: first what the goal itself says there, then, from the most it gains, whether any other goal
-would begin to fail or hold no more. What passes is taken at once.
+codes of each: first what the goal itself says there, then, from the most it gains (and from what moves the fewest
+others, by the smallest step), whether any other goal
+would lose what weighs more (`order`). What passes is taken at once.
 """
 
 from __future__ import annotations
@@ -43,14 +44,14 @@ def early(
     for target in sorted((g for g in goals if g.scope), key=lambda g: at(g, codes)):
         now, found = at(target, codes), []
         for n in target.scope if now < cap else ():
-            for code in _few(variables[n], codes[n]):
+            for near, code in enumerate(_few(variables[n], codes[n])):
                 tick()
                 worth = at(target, {**codes, n: code})
                 if worth > now:
-                    found.append((-worth, n, code))
-        for _, n, code in sorted(found):
+                    found.append((-worth, len(touching[n]), n, near, code))
+        for *_, n, _, code in sorted(found):
             there = {**codes, n: code}
-            if _gains(touching[n], codes, there, at):
+            if _gains(touching[n], codes, there, at, min(now, LOST)):
                 codes = there
                 took(codes)
                 break
@@ -61,13 +62,14 @@ def _gains(
     here: Mapping[int, int],
     there: Mapping[int, int],
     at: Callable[[Goal, Mapping[int, int]], float],
+    floor: float,
 ) -> bool:
-    """Whether these goals are better `there`, and none is lost; asked no further than needed."""
+    """Whether these goals are better `there`, and none falls below `floor`; asked no further than needed."""
     was, now = [], []
     for goal in sorted(goals, key=lambda g: at(g, here)):
         was.append(at(goal, here))
         now.append(at(goal, there))
-        if now[-1] < min(was[-1], LOST):
+        if now[-1] < min(was[-1], floor):
             return False
     return better(_sorted(now), _sorted(was))
 

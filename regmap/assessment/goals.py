@@ -330,7 +330,7 @@ class _Maker:
             return
         if self.reach is not None:
             applies = bool(now)
-            now = {n: v for n, v in now.items() if _of(v).margin >= 0}
+            now = {n: v for n, v in now.items() if _of(v).margin > -math.inf}
             if (applies and not now) or not self.reach & set(scope):
                 return
             self.guards.update(now or {name})

@@ -9,10 +9,11 @@ from __future__ import annotations
 CONSEQUENCES = (
     "destroys the bridge",
     "leaves a protection without effect",
+    "stops the drive in normal running",
     "costs performance",
     "costs comfort",
 )
-BRIDGE, PROTECTION, PERFORMANCE, COMFORT = range(4)
+BRIDGE, PROTECTION, STOPS, PERFORMANCE, COMFORT = range(5)
 
 #: Checks by the beginning of their name up to a dot; the longest that fits counts.
 _CLASSES = {
@@ -58,6 +59,17 @@ _CLASSES = {
     "overvoltage.protects": PROTECTION,
     "reaction": PROTECTION,
     "safety": PROTECTION,
+    "watchdog": STOPS,
+    "vds.no-false-trip": STOPS,
+    "vds.blanking": STOPS,
+    "overcurrent.no-false-trip": STOPS,
+    "overcurrent.outlasts-spike": STOPS,
+    "undervoltage.no-false-trip": STOPS,
+    "undervoltage.crank": STOPS,
+    "undervoltage.course": STOPS,
+    "overvoltage.no-false-trip": STOPS,
+    "supply.course-pause": STOPS,
+    "bootstrap.refresh": STOPS,
     "sense.use": COMFORT,
     "sense.step": COMFORT,
     "sense.shunt-drift": COMFORT,

@@ -6,14 +6,19 @@ import math
 from collections.abc import Iterable, Mapping
 
 from regmap.assessment.propose import ENOUGH
-from regmap.calc import Verdict, consequence
+from regmap.calc import CONSEQUENCES, Verdict, consequence
 from regmap.chip.bank import Bank
 from regmap.expr import evaluate
+
+#: the class of what stops the drive in normal running
+STOPS = CONSEQUENCES.index("stops the drive in normal running")
 
 Rank = tuple[int, int, int, float]
 
 #: A verdict that would destroy the bridge begins to fail: never.
 NEVER = -1
+#: What counts first of each class: what fails, what is lost, what fails by more; a false trip that begins comes after the bridge.
+FAILS, LOST, DEEPER, TRIPS = range(4)
 
 
 def put(bank: Bank, codes: Mapping[str, int]) -> None:
@@ -31,8 +36,9 @@ def margin(verdict: Verdict | None) -> float:
 def ranks(now: Mapping[str, Verdict], before: Mapping[str, Verdict], bank: Bank) -> list[Rank]:
     """Every verdict of one stage as it stands in `bank`, none left out, and every rule that is broken.
 
-    First, class by class, how many fail and what holds no more (or less than the stage has of what it
-    needs); then what fails, by how much; then low margins; then margins. `before` is what the stage has.
+    First, class by class, how many fail, what holds no more (or less than the stage has of what it
+    needs) and what fails by more; then what fails, by how much; then low margins; then margins. `before` is what the stage
+    has.
     """
     found: list[Rank] = []
     for name in {*now, *before}:
@@ -40,9 +46,13 @@ def ranks(now: Mapping[str, Verdict], before: Mapping[str, Verdict], bank: Bank)
         has, kind = margin(verdict), consequence(name)
         if has < 0:
             if margin(had) < 0:
-                found += [(0, kind, 0, 0.0), (1, kind, 0, has)]
+                deeper = has < margin(had) - 1e-9 * max(1.0, abs(margin(had)))
+                by = (0, kind, DEEPER, has - margin(had)) if deeper else (1, kind, 0, has)
+                found += [(0, kind, FAILS, 0.0), by]
+            elif kind == 0:
+                found.append((NEVER, 0, 0, 0.0))
             else:
-                found.append((NEVER, 0, 0, 0.0) if kind == 0 else (0, kind, 0, 0.0))
+                found.append((0, 0, TRIPS, 0.0) if kind == STOPS else (0, kind, FAILS, 0.0))
             continue
         assert verdict is not None
         need = max(verdict.asked_margin, verdict.model_error)
@@ -53,7 +63,7 @@ def ranks(now: Mapping[str, Verdict], before: Mapping[str, Verdict], bank: Bank)
         elif margin(had) >= 0:
             keep = min(margin(had), need)
         if has < keep - 1e-9:
-            found.append((0, kind, 1, has - keep))
+            found.append((0, kind, LOST, has - keep))
         elif has < need:
             found.append((2, kind, 0, has / need))
         else:
@@ -74,7 +84,7 @@ def worst_first(found: Iterable[Rank]) -> list[Rank]:
 
 def missed(found: Iterable[Rank]) -> int:
     """How many verdicts of these fail."""
-    return sum(rank[0] in (NEVER, 0) and rank[2] == 0 for rank in found)
+    return sum(rank[0] in (NEVER, 0) and rank[2] in (FAILS, TRIPS) for rank in found)
 
 
 def best(candidates: Iterable[list[Rank]], stated: list[Rank]) -> list[Rank]:
@@ -88,4 +98,4 @@ def best(candidates: Iterable[list[Rank]], stated: list[Rank]) -> list[Rank]:
 
 def begins(found: list[Rank]) -> bool:
     """Whether something begins to fail: of what failed before it is told by how much, too."""
-    return missed(found) > sum(rank[0] == 1 for rank in found)
+    return missed(found) > sum(rank[0] == 1 or rank[:3:2] == (0, DEEPER) for rank in found)

@@ -451,7 +451,9 @@ def test_the_best_so_far_survives_an_interrupt() -> None:
 
 
 @given(
-    st.sampled_from(["deadtime.enough.high", "vds.protects.low", "sense.error", "sense.use"]),
+    st.sampled_from(
+        ["deadtime.enough.high", "vds.protects.low", "watchdog.late", "sense.error", "sense.use"]
+    ),
     st.floats(-2, 2),
     st.sampled_from([0.1, 0.15, 0.4]),
     st.floats(-3, 3),
@@ -468,7 +470,9 @@ def test_more_margin_is_never_worth_less(
 
 
 @given(
-    st.sampled_from(["deadtime.enough.high", "vds.protects.low", "sense.error", "sense.use"]),
+    st.sampled_from(
+        ["deadtime.enough.high", "vds.protects.low", "watchdog.late", "sense.error", "sense.use"]
+    ),
     st.floats(0, 2),
     st.sampled_from([0.1, 0.15, 0.4]),
     st.floats(-3, 3),
@@ -481,10 +485,40 @@ def test_what_is_lost_is_worth_less_than_anything_milder(
     lost = margin < min(base, need)
     value = worth(check, has)(now)
     assert (value < -10) == lost
-    for milder in ("vds.protects.low", "sense.error", "sense.use"):
+    for milder in ("vds.protects.low", "watchdog.late", "sense.error", "sense.use"):
         if lost and consequence(milder) > consequence(check):
             assert value < count(milder)(Judged(-1.0, need))
-        assert worth(milder, Judged(-2.0, need))(Judged(-math.inf, need)) > -10
+        assert worth(milder, Judged(-math.inf, need))(Judged(-math.inf, need)) > -10
+
+
+@given(
+    st.sampled_from(["deadtime.enough.high", "vds.protects.low", "watchdog.late", "sense.use"]),
+    st.floats(-8, -0.01),
+    st.floats(-9, -0.01),
+    st.floats(-9, -0.01),
+)
+def test_what_fails_by_more_is_worth_less_than_any_gain_of_what_still_fails(
+    check: str, base: float, one: float, other: float
+) -> None:
+    """Only fewer failing ones of its class, or of a graver, are worth that."""
+    value, kind = worth(check, Judged(base))(Judged(one)), consequence(check)
+    deeper = one < base - 1e-9 * max(1.0, -base)
+    assert (value < -10) == deeper
+    failing = Judged(-1.0)
+    for name in ("deadtime.enough.high", "vds.protects.low", "watchdog.late", "sense.use"):
+        if deeper:
+            assert value < worth(name, Judged(other))(Judged(other))
+            assert (count(name)(failing) < value) == (consequence(name) <= kind)
+
+
+def test_a_false_trip_is_not_given_up_for_a_protection_nor_a_protection_for_it() -> None:
+    """Between the two nothing is traded; only what would destroy the bridge comes before either."""
+    held, failing = Judged(0.2, 0.1), Judged(-1.0, 0.1)
+    begins = worth("watchdog.late", held)(failing)
+    assert begins < count("reaction.time.WD")(failing)
+    assert begins < worth("vds.protects.low", held)(failing)
+    assert begins > count("deadtime.enough.low")(failing)
+    assert worth("vds.protects.low", held)(Judged(0.05, 0.1)) < count("watchdog.late")(failing)
 
 
 def test_every_check_has_a_consequence() -> None:
@@ -494,4 +528,9 @@ def test_every_check_has_a_consequence() -> None:
     assert classes["deadtime.enough.high"] == 0
     assert consequence("reaction.time.OT") == 1
     assert consequence("vds.withstand.low") == 0
-    assert classes["sense.range"] == 2
+    trips = [
+        n for n in classes if "no-false-trip" in n or n.startswith(("watchdog.", "vds.blanking"))
+    ]
+    assert len(trips) == 9
+    assert {classes[n] for n in [*trips, "overcurrent.outlasts-spike", "undervoltage.crank"]} == {2}
+    assert classes["sense.range"] == 3

@@ -1,0 +1,91 @@
+"""What fails all the same is not made worse for another one that does, and what stops the drive is not given up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from regmap.assessment.propose import propose
+from regmap.assessment.stage import assess, with_settings
+from regmap.calc import Verdict
+from regmap.chip.values import options
+from regmap.stages.load import Stage, load_stage
+from regmap.stages.whatif import with_inputs
+from tests.assessment.ranks import best, margin, put, ranks, worst_first
+
+#: A stage whose dead time is too short, and in which a short circuit heats a switch too much whatever is set.
+SHORT = Path(__file__).with_name("short_deadtime.yaml")
+GOALS = ["deadtime.enough", "vds.short-temperature"]
+NAMES = [f"{g}.{side}" for g in GOALS for side in ("high", "low")]
+
+
+def at(stage: Stage, code: int | None = None) -> dict[str, Verdict]:
+    bank = stage.bank
+    if code is not None:
+        put(bank, {"DEADTIME.TIME": code})
+    return {v.check: v for v in assess(stage, bank, NAMES).verdicts}
+
+
+def codes(stage: Stage) -> list[int]:
+    """Every fourth below 1 us and those around what is needed; beyond, the diodes alone heat the switches to their limit."""
+    item = stage.chip.field("DEADTIME.TIME")
+    assert item is not None
+    found = [r.code for r in options(item, stage.bank)]
+    return sorted({*found[:48:4], *found[17:22]})
+
+
+def test_a_dead_time_is_made_long_enough_though_a_failing_short_circuit_heats_more() -> None:
+    """The plateau asks for 373.5 ns, and the chip's dead time may come out at 88 %: 440 ns are the first that do.
+
+    60 ns would leave the switch 100 K cooler at the end of a short circuit, which it does not survive either way.
+    """
+    stage = load_stage(str(SHORT))
+    before = at(stage)
+    assert all(v.status == "fails" for v in before.values())
+    result = propose(stage, free=["DEADTIME.TIME"], goals=GOALS)
+    after = at(result.stage)
+    assert [n for n in NAMES if after[n].status == "fails"] == NAMES[2:]
+    shortest = result.stage.bank
+    put(shortest, {"DEADTIME.TIME": 0})
+    hot = {v.check: margin(v) for v in assess(stage, shortest, NAMES[2:]).verdicts}
+    assert all(hot[n] > margin(after[n]) + 0.5 for n in NAMES[2:])
+    assert worst_first(ranks(after, before, result.stage.bank)) == best(
+        (worst_first(ranks(at(stage, c), before, stage.bank)) for c in codes(stage)),
+        worst_first(ranks(before, before, stage.bank)),
+    )
+    (pick,) = result.picks
+    assert pick.new.band is not None
+    assert pick.new.band.typ * 0.88 >= 373.5e-9
+
+
+def test_a_dead_time_that_stays_too_short_is_not_shortened_for_what_fails_all_the_same() -> None:
+    """No dead time of the chip covers this turn-off. Nor where the dead time is not what is asked for."""
+    charges = {"mosfet.qg": "20 / 25 / 30 uC", "mosfet.qgs": "4 / 5 / 6 uC", "mosfet.qgd": "4 / 5 / 6 uC"}  # fmt: skip
+    stage = with_inputs(load_stage(str(SHORT)), charges)
+    longest = stage.bank
+    put(longest, {"DEADTIME.TIME": 255})
+    (most,) = assess(stage, longest, ["deadtime.enough.low"]).verdicts
+    assert most.status == "fails"
+    result = propose(stage, free=["DEADTIME.TIME"], goals=GOALS[1:])
+    before, after = at(stage), at(result.stage)
+    assert all(margin(after[n]) >= margin(before[n]) for n in NAMES)
+
+
+# --- what stops the drive ---------------------------------------------------------------------------
+def test_a_watchdog_is_not_set_shorter_than_its_service_to_meet_a_fault_tolerant_time() -> None:
+    """A service each 45 ms trips a window of 25 ms in every period: a drive that cannot run is no answer.
+
+    The window of 60 ms misses a fault tolerant time of 40 ms, and none is between: that is told as a conflict.
+    """
+    stage = with_inputs(
+        with_settings(load_stage("coolant_pump"), {"WATCHDOG.WINDOW": "60 ms"}),
+        {"watchdog.service_period": "45 ms", "safety.ftti": "40 ms"},
+    )
+    result = propose(stage, free=["WATCHDOG.WINDOW"], goals=["watchdog", "reaction.time.WD"])
+    assert result.changes == {}
+    after = {v.check: v.status for v in result.after.verdicts}
+    assert (after["watchdog.late"], after["reaction.time.WD"]) == ("holds", "fails")
+    (conflict,) = result.conflicts
+    assert {c.goal for c in conflict.clashes} == {"watchdog.late", "reaction.time.WD"}
+    loose = with_settings(stage, {"WATCHDOG.WINDOW": "25 ms"})
+    tried = {v.check: v.status for v in assess(loose).verdicts}
+    assert (tried["watchdog.late"], tried["reaction.time.WD"]) == ("fails", "holds")

@@ -259,6 +259,7 @@ def test_a_protection_is_loosened_when_asked_and_time_is_a_number_above_0(gatewo
     assert {w["consequence"] for w in made["worse"]} <= {
         "destroys the bridge",
         "leaves a protection without effect",
+        "stops the drive in normal running",
         "costs performance",
         "costs comfort",
     }

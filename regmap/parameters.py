@@ -975,6 +975,11 @@ STAGE: dict[str, Parameter] = _table(
             "energy",
             "energy that braking returns at most, where the supply takes none of it back",
         ),
+        _P(
+            "motor.kinetic_energy",
+            "energy",
+            "energy of motor and load that turn at the highest speed",
+        ),
         # controller
         _P("adc.bits", None, "resolution of the controller's ADC, bits"),
         _P("adc.reference", "voltage", "reference of the ADC, also supply of the sense amplifier"),

@@ -255,9 +255,10 @@ def hot_limit(work: Work, part: str = "") -> Variable | None:
     """The threshold below which a gate is off, of the driven switch or of another part.
 
     Both switches of a half-bridge are at one temperature: where the model is carried over it, the
-    limit is too. Else it is that at the highest junction temperature permitted.
+    limit is too. Else it is that at the highest junction temperature stated as met, or else permitted.
     """
     known = work.stated("stage:mosfet.vth") and drifts(work)
+    known = work.stated("stage:mosfet.temperature") or known
     return work.derive(
         "Vth(hot)",
         hot_threshold,

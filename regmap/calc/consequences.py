@@ -30,6 +30,8 @@ _CLASSES = {
     "gate.drive-time": BRIDGE,
     "vds.withstand": BRIDGE,
     "vds.retry": BRIDGE,
+    "vds.retry-temperature": BRIDGE,
+    "vds.short-current": BRIDGE,
     "vds.short-energy": BRIDGE,
     "vds.short-temperature": BRIDGE,
     "vds.safe-area": BRIDGE,

@@ -32,6 +32,21 @@ def capacitor_current(i: Any, m: Any, pf: Any) -> Any:
 
 
 @formula(
+    "{i} * sqrt(2 * {m} * (sqrt(3) / (4 * pi) + {pf}^2 * sqrt(3) / pi))",
+    "current",
+    up="i m",
+    either="pf",
+    source="capacitor and supply together: J. W. Kolar, S. D. Round, IEE Proc. Electr. Power Appl. 153 (2006) "
+    "(from memory), and the mean current, 3 / 4 M Ipk cos phi by the balance of power",
+)
+def link_current(i: Any, m: Any, pf: Any) -> Any:
+    """Rms current between the DC-link capacitor and the bridge."""
+    if any_of(m > 2 / math.sqrt(3)):
+        raise ImpossibleError("a modulation index above 2 / sqrt(3) is no sine any more")
+    return i * (2 * m * (_A + pf * pf * _B)) ** 0.5
+
+
+@formula(
     "{i} / (4 * {f} * {c}) + {i} * {esr} * max(1, sqrt(3 * (1 - {pf}^2)))",
     "voltage",
     up="i esr",

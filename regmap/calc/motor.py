@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from .corner import formula, larger
+from .corner import Variable, formula, larger
 from .registry import Outcome, check
 from .work import Work
 
@@ -59,12 +59,29 @@ def back_emf(work: Work) -> Outcome:
     return work.at_most(value, work.take("rating", "stage:dclink.voltage_max"))
 
 
+def shorted_current(work: Work) -> Variable | None:
+    """Steady phase current, rms, while the bridge shorts the phases at the highest speed."""
+    return work.derive(
+        "I",
+        shorted,
+        e=work.take("E", "stage:motor.back_emf"),
+        r=work.take("R", "stage:motor.phase_resistance"),
+        f=work.take("f_el", "stage:motor.frequency_max"),
+        l=work.take("L", "stage:motor.phase_inductance"),
+    )
+
+
+BRAKING_USES = (
+    "stage:motor.back_emf stage:motor.phase_resistance stage:motor.frequency_max "
+    "stage:motor.phase_inductance stage:limits.braking_current "
+)
+
+
 @check(
     "motor.short-braking",
     "phase current while the bridge shorts the phases",
     "I = E / sqrt(6) / sqrt(R^2 + (2 pi f L)^2)",
-    "stage:motor.back_emf stage:motor.phase_resistance stage:motor.frequency_max "
-    "stage:motor.phase_inductance stage:limits.braking_current",
+    BRAKING_USES,
     CAUTION
     + " The current starts with a peak of up to twice the steady one, and saturation adds to it.",
 )
@@ -72,12 +89,4 @@ def short_braking(work: Work) -> Outcome:
     """Steady current of a short of all phases at the highest speed."""
     if not work.stated("stage:limits.braking_current"):
         return None
-    value = work.derive(
-        "I",
-        shorted,
-        e=work.take("E", "stage:motor.back_emf"),
-        r=work.take("R", "stage:motor.phase_resistance"),
-        f=work.take("f", "stage:motor.frequency_max"),
-        l=work.take("L", "stage:motor.phase_inductance"),
-    )
-    return work.at_most(value, work.take("limit", "stage:limits.braking_current"))
+    return work.at_most(shorted_current(work), work.take("limit", "stage:limits.braking_current"))

@@ -6,6 +6,7 @@ from typing import Any
 
 from ..quantity import Band
 from .corner import Variable, formula, show_value, smaller
+from .dclink import link_current
 from .registry import Outcome, check
 from .work import Work
 
@@ -307,18 +308,37 @@ def step(work: Work) -> Outcome:
     return work.at_most(_step(work), work.take("limit", "stage:limits.current_step"))
 
 
+def shunt_current(work: Work) -> Variable | None:
+    """Rms current of one shunt: of the DC link over the modulation and power factors stated, else of a phase.
+
+    A low side carries half of its phase's mean square over a turn, whatever the modulation of a sine; near
+    standstill it may carry all of it for long. So the whole counts, which errs on the safe side.
+    """
+    phase = work.take("Irms", "stage:motor.current.rms")
+    if work.choice("stage:shunt.arrangement") != "one in the DC link":
+        return phase
+    return work.derive(
+        "Ilink",
+        link_current,
+        i=phase,
+        m=work.take("M", "stage:motor.modulation"),
+        pf=work.take("cos phi", "stage:motor.power_factor"),
+    )
+
+
 def shunt_temperature(work: Work) -> Variable | None:
     return work.derive(
         "Ts",
         heated,
         ta=work.take("Ta", "stage:temperature.ambient"),
-        i=work.take("Irms", "stage:motor.current.rms"),
+        i=shunt_current(work),
         r=work.take("R", "stage:shunt.resistance"),
         rth=work.take("Rth", "stage:shunt.rth"),
     )
 
 
-HEAT = "stage:temperature.ambient stage:motor.current.rms stage:shunt.resistance stage:shunt.rth "
+SHUNT_CURRENT = "stage:motor.current.rms stage:shunt.arrangement stage:motor.modulation stage:motor.power_factor "
+HEAT = SHUNT_CURRENT + "stage:temperature.ambient stage:shunt.resistance stage:shunt.rth "
 
 
 @formula(

@@ -6,16 +6,16 @@ from typing import Any
 
 from ..quantity import Band
 from .channel import level_at, overdrive, overdrive_at, threshold
-from .corner import Variable, any_of, formula, larger, log
+from .corner import Variable, any_of, formula, larger, log, smaller
 from .currents import SINK_USES, is_resistive, sink_current
 from .device import OFF_TIME_ERROR, OVERSHOOT_ERROR, less_sure_of_part
 from .edges import OFF_USES, turn_off_time
 from .gate import EDGE_CAUTION
 from .inputs import ImpossibleError
-from .registry import Outcome, sided
+from .registry import Outcome, check, sided
 from .slopes import SLOPE_USES, above_supply, steepest_current
-from .thermal import OPERATING_USES, operating_junction
-from .vds import CAUTION, seen_off
+from .thermal import OPERATING_USES, heated_by, operating_junction
+from .vds import CAUTION, RETRY_USES, mean_power, seen_off
 from .work import Work
 
 ROOT_LAW = (
@@ -64,19 +64,43 @@ def between_points(i1: Any, t1: Any, i2: Any, t2: Any, t: Any) -> Any:
 
 
 @formula(
-    "{isoa} * sqrt({tsoa} / {t}) * ({tmax} - {t0}) / ({tmax} - 25)",
+    "{isoa} * sqrt({tsoa} / {t})",
     "current",
     up="isoa tsoa",
-    down="t t0",
-    either="tmax",
-    source="a point of the safe operating area at 25 degC, moved along the root of time and derated "
-    "in a straight line to zero at the highest junction temperature; common practice, no source",
+    down="t",
+    source="a point of the safe operating area, moved along the root of time; common practice, no source",
 )
-def soa_current(isoa: Any, tsoa: Any, t: Any, tmax: Any, t0: Any) -> Any:
-    """Current that the switch stands for a time at the drain voltage of the stated point."""
+def soa_at(isoa: Any, tsoa: Any, t: Any) -> Any:
+    """Current that the safe operating area allows for a time, from one point."""
+    return isoa * (tsoa / t) ** 0.5
+
+
+@formula(
+    "min({i}, {imax})",
+    "current",
+    up="i imax",
+    source="every safe operating area ends at the pulsed drain current, however short the pulse; "
+    "common practice, no source",
+)
+def capped(i: Any, imax: Any) -> Any:
+    """Current of the safe operating area, at most the pulsed drain current."""
+    return smaller(i, imax)
+
+
+@formula(
+    "{i} * ({tmax} - {t0}) / ({tmax} - 25)",
+    "current",
+    up="i",
+    down="t0",
+    either="tmax",
+    source="the safe operating area at 25 degC, derated in a straight line to zero at the highest "
+    "junction temperature; common practice, no source",
+)
+def soa_current(i: Any, tmax: Any, t0: Any) -> Any:
+    """Current that the switch stands from a junction temperature on."""
     if any_of(t0 >= tmax):
         raise ImpossibleError("the junction is at its limit before the short circuit begins")
-    return isoa * (tsoa / t) ** 0.5 * (tmax - t0) / (tmax - 25)
+    return i * (tmax - t0) / (tmax - 25)
 
 
 def _start(work: Work, side: str) -> Variable | None:
@@ -152,9 +176,16 @@ def temperature(work: Work, side: str) -> Outcome:
     """From the junction met in operation, by the transient thermal impedance of one pulse."""
     if not work.stated("stage:mosfet.pulse.zth"):
         return None
-    heat, time = _energy(work, side)
     start = _start(work, side)
-    value = work.derive(
+    value = _after_pulse(work, side, start)
+    verdict = work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=start)
+    return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
+
+
+def _after_pulse(work: Work, side: str, start: Variable | None) -> Variable | None:
+    """Junction temperature at the end of one short circuit that begins at `start`."""
+    heat, time = _energy(work, side)
+    return work.derive(
         "T",
         pulse_temperature,
         t0=start,
@@ -163,19 +194,67 @@ def temperature(work: Work, side: str) -> Outcome:
         t=time,
         e=heat,
     )
-    verdict = work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=start)
-    return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
+
+
+@sided(
+    "vds.retry-temperature",
+    "junction temperature at the end of each short circuit while the chip retries",
+    "T = Ta + Rth Vs Isc t / (t + t_retry) + Zth sqrt(t / tp) E / t",
+    _SHORT
+    + RETRY_USES
+    + "stage:mosfet.rth stage:temperature.ambient "
+    + "stage:mosfet.pulse.zth stage:mosfet.pulse.time stage:mosfet.tj_max",
+    CAUTION,
+    "vds.threshold.{side}",
+)
+def retry_temperature(work: Work, side: str) -> Outcome:
+    """Each pulse rises from what the mean power of all before has made of the junction.
+
+    After many retries; the first one starts from operation, which vds.short-temperature judges.
+    """
+    if not work.stated("stage:mosfet.pulse.zth"):
+        return None
+    if not work.retries("vds.mode") or work.switched_off("vds.enable"):
+        return None
+    ta = work.take("Ta", "stage:temperature.ambient")
+    mean = work.derive(
+        "Tmean",
+        heated_by,
+        ta=ta,
+        rth=work.take("Rth", "stage:mosfet.rth"),
+        p=mean_power(work, side),
+    )
+    value = _after_pulse(work, side, mean)
+    return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
+
+
+@check(
+    "vds.short-current",
+    "short-circuit current within the pulsed drain current",
+    "Isc <= Imax",
+    "stage:mosfet.short_circuit_current stage:mosfet.pulse_current",
+    CAUTION,
+)
+def short_current(work: Work) -> Outcome:
+    """What source and wiring let flow against the largest current that the MOSFET survives."""
+    work.stated("stage:mosfet.short_circuit_current")
+    if "stage:mosfet.short_circuit_current" not in work.inputs:
+        return None  # the pulse current stands in for it
+    return work.at_most(
+        work.take("Isc", "stage:mosfet.short_circuit_current"),
+        work.take("Imax", "stage:mosfet.pulse_current"),
+    )
 
 
 @sided(
     "vds.safe-area",
     "short circuit within the safe operating area",
-    "Isc <= Isoa(t) (Tj,max - T0) / (Tj,max - 25 degC), Isoa(t) = Isoa sqrt(tsoa / t), between two "
-    "points Isoa (Isoa2 / Isoa)^(ln(t / tsoa) / ln(tsoa2 / tsoa))",
+    "Isc <= min(Isoa(t), Imax) (Tj,max - T0) / (Tj,max - 25 degC), Isoa(t) = Isoa sqrt(tsoa / t), "
+    "between two points Isoa (Isoa2 / Isoa)^(ln(t / tsoa) / ln(tsoa2 / tsoa))",
     _SHORT
     + OPERATING_USES
     + "stage:mosfet.temperature stage:mosfet.soa.current stage:mosfet.soa.time stage:mosfet.tj_max "
-    "stage:mosfet.soa.long_current stage:mosfet.soa.long_time",
+    "stage:mosfet.soa.long_current stage:mosfet.soa.long_time stage:mosfet.pulse_current",
     CAUTION,
     "vds.threshold.{side}",
 )
@@ -199,13 +278,15 @@ def safe_area(work: Work, side: str) -> Outcome:
             t2=work.take("tsoa2", "stage:mosfet.soa.long_time"),
             t=lasts,
         )
-        when = lasts  # the point itself is of that duration
+    else:
+        point = work.derive("Isoa(t)", soa_at, isoa=point, tsoa=when, t=lasts)
+    most = work.maybe("Imax", "stage:mosfet.pulse_current")
+    if most is not None:
+        point = work.derive("Isoa,max", capped, i=point, imax=most)
     limit = work.derive(
         "Iallowed",
         soa_current,
-        isoa=point,
-        tsoa=when,
-        t=lasts,
+        i=point,
         tmax=work.take("Tj,max", "stage:mosfet.tj_max"),
         t0=_start(work, side),
     )

@@ -13,7 +13,17 @@ from .device import SPIKE_TIME_ERROR, less_sure_of_part
 from .edges import ON_USES, current_edge_time, edge_time, then, turn_on_time
 from .pwm import DEADTIME_USES, gate_starts, own_deadtime
 from .registry import Outcome, check
-from .sense import CHAIN, HEAT, SIGNS, ZERO, gain_band, output_at_zero, shunt_temperature
+from .sense import (
+    CHAIN,
+    HEAT,
+    SHUNT_CURRENT,
+    SIGNS,
+    ZERO,
+    gain_band,
+    output_at_zero,
+    shunt_current,
+    shunt_temperature,
+)
 from .slopes import SLOPE_USES, steepest_current
 from .work import Work
 
@@ -172,15 +182,15 @@ def sampling_need(work: Work) -> Variable | None:
 @check(
     "sense.shunt-power",
     "power in the shunt",
-    "P = Irms^2 R",
-    "stage:motor.current.rms stage:shunt.resistance stage:shunt.power",
+    "P = Irms^2 R; in the DC link Irms sqrt(2 M (sqrt(3) / (4 pi) + cos^2 phi sqrt(3) / pi)) in place of Irms",
+    SHUNT_CURRENT + "stage:shunt.resistance stage:shunt.power",
 )
 def dissipation(work: Work) -> Outcome:
-    """Full rms phase current in one shunt against its rating."""
+    """Rms current of one shunt, of a low side as if it carried its phase's all the time, against its rating."""
     value = work.derive(
         "P",
         shunt_power,
-        i=work.take("Irms", "stage:motor.current.rms"),
+        i=shunt_current(work),
         r=work.take("R", "stage:shunt.resistance"),
     )
     return work.at_most(value, work.take("rating", "stage:shunt.power"))
@@ -189,7 +199,7 @@ def dissipation(work: Work) -> Outcome:
 @check(
     "sense.shunt-drift",
     "drift of the shunt over temperature",
-    "dR / R = a (Ts - 25), Ts = Ta + Irms^2 R Rth",
+    "dR / R = a (Ts - 25), Ts = Ta + Irms^2 R Rth, Irms as in sense.shunt-power",
     HEAT + "stage:shunt.tempco stage:limits.shunt_drift",
 )
 def shunt_drift(work: Work) -> Outcome:

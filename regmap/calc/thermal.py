@@ -242,6 +242,24 @@ def mosfet(work: Work, side: str) -> Outcome:
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
 
 
+@sided(
+    "thermal.stated-range",
+    "junction at the operating point within the temperatures stated as met",
+    "Tj of thermal.mosfet <= the highest of mosfet.temperature",
+    OPERATING_USES + "stage:mosfet.temperature",
+    CAUTION,
+)
+def stated_range(work: Work, side: str) -> Outcome:
+    """Trip current, threshold and short circuits are worked at the temperatures stated: they must cover the own one."""
+    if not work.stated("stage:mosfet.temperature"):
+        return None
+    value = operating_junction(work, side)
+    met = work.take("T0", "stage:mosfet.temperature")
+    limit = work.highest("T0,max", met, "the highest one stated")
+    less_sure_of_switching(work, side)
+    return work.at_most(value, limit, base=work.take("Ta", "stage:temperature.ambient"))
+
+
 @check(
     "thermal.driver",
     "junction temperature of the driver",

@@ -1,4 +1,4 @@
-"""Heat over time: a stall and repeated pulses on the thermal ladder of a MOSFET.
+"""Heat over time: a stall, repeated pulses and a motor that is shorted, on the thermal ladder of a MOSFET.
 
 What is lost at their currents is what `thermal` works out for operation, at another current.
 """
@@ -8,10 +8,13 @@ from __future__ import annotations
 from typing import Any
 
 from .corner import Variable, decay, formula, larger, rise
-from .registry import Outcome, sided
+from .motor import BRAKING_USES, shorted_current
+from .registry import Outcome, check, sided
 from .thermal import (
     CAUTION,
     OPERATING_USES,
+    conduction_loss,
+    junction,
     less_sure_of_switching,
     losses,
     operating_junction,
@@ -224,3 +227,107 @@ def pulses(work: Work, side: str) -> Outcome:
     )
     ta = work.take("Ta", "stage:temperature.ambient")
     return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
+
+
+BRAKING = (
+    CAUTION
+    + " The current that starts with a peak of up to twice the steady one, for some L / R, comes on top."
+)
+
+
+def _braked(work: Work) -> tuple[Variable | None, Variable | None, Variable | None]:
+    """(current, conduction loss at 25 degC, no other loss) of a switch that shorts a phase."""
+    both = work.constant(
+        "s", 1.0, "ratio", "both directions of the current pass the shorting switch"
+    )
+    current = shorted_current(work)
+    r = work.take("R25", "stage:mosfet.rdson")
+    cond = work.derive("Pcond", conduction_loss, s=both, i=current, r=r)
+    return current, cond, work.constant("Pfix", 0.0, "power", "nothing switches")
+
+
+@check(
+    "thermal.short-braking",
+    "junction temperature while the bridge shorts the phases for good",
+    "Tj = Ta + Rth I^2 R25 (1 + alpha (Tj - 25)), I = E / sqrt(6) / sqrt(R^2 + (2 pi f L)^2)",
+    BRAKING_USES + "stage:mosfet.rdson stage:mosfet.rdson_tempco stage:mosfet.rth "
+    "stage:temperature.ambient stage:mosfet.tj_max",
+    BRAKING,
+)
+def short_braking(work: Work) -> Outcome:
+    """A motor that something goes on driving at its highest speed, each phase shorted by one switch."""
+    if not work.stated("stage:limits.braking_current"):
+        return None
+    _, cond, fixed = _braked(work)
+    ta = work.take("Ta", "stage:temperature.ambient")
+    value = work.derive(
+        "Tj",
+        junction,
+        ta=ta,
+        rth=work.take("Rth", "stage:mosfet.rth"),
+        pk=fixed,
+        pc=cond,
+        a=work.take("alpha", "stage:mosfet.rdson_tempco"),
+    )
+    return work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=ta)
+
+
+@formula(
+    "{w} / (3 * {i}^2 * ({r} + {ron}))",
+    "time",
+    up="w",
+    down="i r ron",
+    source="energy of the turning masses over the heat of three phases and their switches: the shortest time "
+    "in which it becomes heat; conservation of energy",
+)
+def braking_time(w: Any, i: Any, r: Any, ron: Any) -> Any:
+    """Time in which the current at the highest speed would use up the energy of the turning masses."""
+    return w / (3 * i * i * (r + ron))
+
+
+@check(
+    "thermal.short-braking-decay",
+    "junction temperature until the shorted motor stands",
+    "Tj = Tj,operating + Zth(t) (P - (Tj,operating - Ta) / Rth), P = I^2 R25 (1 + alpha (Tj,max - 25)), "
+    "t = W / (3 I^2 (R + R25)), I = E / sqrt(6) / sqrt(R^2 + (2 pi f L)^2)",
+    BRAKING_USES
+    + OPERATING_USES.replace("{side}", "low")
+    + LADDER_USES
+    + "stage:motor.kinetic_energy stage:mosfet.tj_max",
+    BRAKING,
+)
+def short_braking_decay(work: Work) -> Outcome:
+    """The energy of the turning masses becomes heat, in each switch its share of it.
+
+    A transient impedance rises ever more slowly, so no course of the braking that spends this energy, at
+    no more than its first power, heats more than that power held for as long as the energy lasts.
+    """
+    if not work.stated("stage:limits.braking_current") or not work.stated(
+        "stage:motor.kinetic_energy"
+    ):
+        return None
+    current, cond, fixed = _braked(work)
+    time = work.derive(
+        "t",
+        braking_time,
+        w=work.take("W", "stage:motor.kinetic_energy"),
+        i=current,
+        r=work.take("R", "stage:motor.phase_resistance"),
+        ron=work.take("R25", "stage:mosfet.rdson"),
+    )
+    ta, tmax = (
+        work.take("Ta", "stage:temperature.ambient"),
+        work.take("Tj,max", "stage:mosfet.tj_max"),
+    )
+    alpha = work.take("alpha", "stage:mosfet.rdson_tempco")
+    value = work.derive(
+        "Tend",
+        heated_from,
+        t0=operating_junction(work, "low"),
+        z=_whole(work, work.derive("Zsteps", transient_impedance, **ladder(work), t=time)),
+        p=work.derive("P", hot_power, pc=cond, pk=fixed, a=alpha, tj=tmax),
+        ta=ta,
+        rth=work.take("Rth", "stage:mosfet.rth"),
+    )
+    less_sure_of_switching(work, "low")
+    return work.at_most(value, tmax, base=ta)

@@ -207,22 +207,15 @@ def retry_power(vs: Any, i: Any, t: Any, pause: Any) -> Any:
     return vs * i * t / (t + pause)
 
 
-@sided(
-    "vds.retry",
-    "mean power while the chip retries into a short circuit",
-    "P = Vs Isc t / (t + t_retry), t = t_blank + t_filter + t_cmp + t_off; P <= (Tj,max - Ta) / Rth",
+RETRY_USES = (
     _TIMES + OFF_USES + "chip:vds.comparator_delay stage:supply.voltage role:retry.time "
-    "stage:mosfet.short_circuit_current stage:mosfet.tj_max stage:temperature.ambient "
-    "stage:mosfet.rth",
-    CAUTION + " The mean says nothing of the single pulse, which vds.withstand judges.",
-    "vds.threshold.{side}",
+    "stage:mosfet.short_circuit_current "
 )
-def retry(work: Work, side: str) -> Outcome:
-    """A latch heats the switch once; a retry heats it for as long as the short circuit lasts."""
-    if not work.retries("vds.mode") or work.switched_off("vds.enable"):
-        return None
-    less_sure_of_part(work, turn_off_time(work, side), seen_off(work, side), OFF_TIME_ERROR)
-    value = work.derive(
+
+
+def mean_power(work: Work, side: str) -> Variable | None:
+    """Mean power in one switch while the chip retries into a short circuit."""
+    return work.derive(
         "P",
         retry_power,
         vs=work.take("Vs", "stage:supply.voltage"),
@@ -230,6 +223,23 @@ def retry(work: Work, side: str) -> Outcome:
         t=seen_off(work, side),
         pause=work.take("t_retry", "role:retry.time"),
     )
+
+
+@sided(
+    "vds.retry",
+    "mean power while the chip retries into a short circuit",
+    "P = Vs Isc t / (t + t_retry), t = t_blank + t_filter + t_cmp + t_off; P <= (Tj,max - Ta) / Rth",
+    RETRY_USES + "stage:mosfet.tj_max stage:temperature.ambient stage:mosfet.rth",
+    CAUTION + " The mean says nothing of the single pulse, which vds.withstand judges, nor of both "
+    "together, which vds.retry-temperature judges where mosfet.pulse.zth is stated.",
+    "vds.threshold.{side}",
+)
+def retry(work: Work, side: str) -> Outcome:
+    """A latch heats the switch once; a retry heats it for as long as the short circuit lasts."""
+    if not work.retries("vds.mode") or work.switched_off("vds.enable"):
+        return None
+    less_sure_of_part(work, turn_off_time(work, side), seen_off(work, side), OFF_TIME_ERROR)
+    value = mean_power(work, side)
     allowed = work.derive(
         "Pmax",
         allowed_power,

@@ -250,18 +250,29 @@ class Work:
         """A variable reduced to its typical value (for differences that move together)."""
         if variable is None:
             return None
-        middle = self._typical(variable)
+        return self._at(symbol, variable, self._typical(variable), "typical", note)
+
+    def highest(self, symbol: str, variable: Variable | None, note: str) -> Variable | None:
+        """An input reduced to its highest value, where it says how far something reaches."""
+        if variable is None:
+            return None
+        return self._at(symbol, variable, self._highest(variable), "highest", note)
+
+    def _at(self, symbol: str, variable: Variable, value: Any, end: str, note: str) -> Variable:
         origin, dim = variable.origin, variable.dim
-        key = f"{variable.key}, typical"
-        about = ("typical", symbol, middle, dim, id(origin), key, note)
+        key = f"{variable.key}, {end}"
+        about = (end, symbol, value, dim, id(origin), key, note)
 
         def make() -> Variable:
-            return Variable(symbol, middle, middle, middle, dim, origin=origin, note=note, key=key)
+            return Variable(symbol, value, value, value, dim, origin=origin, note=note, key=key)
 
         return self._one(about, make)
 
     def _typical(self, variable: Variable) -> Any:
         return variable.typ
+
+    def _highest(self, variable: Variable) -> Any:
+        return variable.high
 
     def band(self, symbol: str, band: Band, dim: str, note: str) -> Variable:
         """A quantity that stands in the facts of the map."""
@@ -472,6 +483,12 @@ class Sampler(Work):
         assert item is not None
         assert isinstance(item.value, Band)
         return float(item.value.typ)
+
+    def _highest(self, variable: Variable) -> Any:
+        item = variable.origin
+        assert item is not None
+        assert isinstance(item.value, Band)
+        return float(item.value.high)
 
     def spread(self, symbol: str, low: float, high: float, dim: str, note: str) -> Variable:
         drawn = self._draw(f"{symbol}:{note}", low, high)

@@ -354,6 +354,7 @@ RELATIONS: tuple[Relation, ...] = tuple(Relation(*row) for row in (
     ("motor.phase_inductance", "typ", "<=", "motor.phase_resistance times 500 ms", _of("motor.phase_resistance", "typ", Fraction(1, 2)), WARNING, "a winding's time constant; " + PRACTICE),
     ("motor.modulation", "max", "<=", "a square wave's 4 / pi", _square_wave, ERROR, "no half-bridge gives more"),
     ("motor.power_factor", "max", "<=", "100 %", _one, ERROR, "a cosine"),
+    ("motor.kinetic_energy", "max", ">=", "motor.braking_energy", _of("motor.braking_energy"), ERROR, "no more comes back than turns"),
     # PWM
     ("pwm.duty.max", "max", "<=", "100 %", _one, ERROR, "a share of the period"),
     ("pwm.duty.min", "typ", "<=", "pwm.duty.max", _of("pwm.duty.max"), ERROR, "the lowest is not above the highest"),

@@ -77,6 +77,7 @@ RANGES: dict[str, tuple[str, str]] = {
     "motor.modulation": ("0 %", "120 %"),
     "motor.power_factor": ("0 %", "100 %"),
     "motor.braking_energy": ("1 mJ", "100 kJ"),
+    "motor.kinetic_energy": ("1 mJ", "1 MJ"),
     "surge.resistance": ("1 mohm", "100 ohm"),
     "surge.voltage": ("5 V", "5 kV"),
     "surge.duration": ("100 ns", "1 s"),

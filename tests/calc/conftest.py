@@ -141,6 +141,7 @@ STAGE = {
     "motor.phase_inductance": "30 / 40 / 50 uH",
     "motor.frequency_max": "480..500 Hz",
     "motor.braking_energy": "0.2..0.4 J",
+    "motor.kinetic_energy": "0.5..0.8 J",
     "limits.inrush": "3 A",
     "limits.precharge_gap": "0.5 V",
     "limits.safe_voltage": "5 V",
@@ -440,6 +441,7 @@ HEAVY = (
     "stage:board.coupling",
     "stage:motor.pulse.current",
     "stage:motor.stall.current",
+    "stage:motor.kinetic_energy",
 )
 LEFT_OUT: dict[str, tuple[str, ...]] = {
     "resistive drive, bootstrap": (

@@ -218,3 +218,52 @@ def test_precharge_and_discharge_by_small_steps(build: Build) -> None:
     energy = one(inputs, "dclink.precharge-energy")
     assert energy.value is not None
     assert energy.value.typ == pytest.approx(heat, rel=0.01)
+
+
+def chopped(m: float, pf: float, carriers: int = 99, steps: int = 400) -> tuple[float, float]:
+    """Mean squares of the currents of a DC-link shunt and of a low side's, for a phase current of 1 A rms.
+
+    A bridge with a centred space vector against a triangle, worked instant by instant.
+    """
+    n = carriers * steps
+    turn = 2 * np.pi * np.arange(n) / n
+    triangle = 4 * np.abs((np.arange(n) % steps + 0.5) / steps - 0.5) - 1
+    wanted = [m * np.cos(turn - k * 2 * np.pi / 3) for k in range(3)]
+    middle = -(np.max(wanted, 0) + np.min(wanted, 0)) / 2
+    link, low = np.zeros(n), 0.0
+    for k in range(3):
+        current = math.sqrt(2) * np.cos(turn - k * 2 * np.pi / 3 - math.acos(pf))
+        high = wanted[k] + middle > triangle
+        link += high * current
+        low = float(((1 - high) * current**2).mean())
+    return float((link**2).mean()), low
+
+
+@pytest.mark.parametrize(
+    ("m", "pf"), [(0.3, 0.5), (0.8, 1), (0.9, 0.95), (1, 1), (1.15, 0.9), (1.15, 1)]
+)
+def test_the_shunt_carries_what_a_bridge_worked_instant_by_instant_draws(
+    build: Build, m: float, pf: float
+) -> None:
+    """In the DC link up to 1.6 times the heat of the phase current, in a low side half of it."""
+    changes: dict[str, str | int] = {
+        "stage___motor__modulation": f"{m * 100} %",
+        "stage___motor__power_factor": f"{pf * 100} %",
+        "stage___motor__current__rms": "20 A",
+        "stage___shunt__resistance": "1 mohm",
+        "stage___shunt__rth": "25 K/W",
+        "stage___shunt__tempco": "500 ppm/K",
+        "stage___temperature__ambient": "25 degC",
+        "stage___limits__shunt_drift": "5 %",
+    }
+    common, low = chopped(m, pf)
+    assert low == pytest.approx(0.5, rel=0.01)
+    for where, share in (("one in the DC link", common), ("one per phase", 1.0)):
+        inputs = build(stage___shunt__arrangement=where, **changes)
+        (power,) = run(inputs, ["sense.shunt-power"])
+        (drift,) = run(inputs, ["sense.shunt-drift"])
+        assert power.value is not None
+        assert drift.value is not None
+        heat = 20**2 * 1e-3 * share
+        assert float(power.value.typ) == pytest.approx(heat, rel=0.015)
+        assert float(drift.value.typ) == pytest.approx(500e-6 * heat * 25, rel=0.015)

@@ -114,6 +114,7 @@ ROWS: dict[str, tuple[Claim, ...]] = {
     "vds.short-temperature": _OFF,
     "vds.safe-area": _OFF,
     "vds.retry": _OFF,
+    "vds.retry-temperature": _OFF,
     "sense.settling": _ON,
     "sense.slew": _ON,
     "sense.one-shunt": _ON,
@@ -122,6 +123,8 @@ ROWS: dict[str, tuple[Claim, ...]] = {
     "thermal.mosfet": _HEAT,
     "thermal.stall": _HEAT,
     "thermal.pulses": _HEAT,
+    "thermal.stated-range": _HEAT,
+    "thermal.short-braking-decay": _HEAT,
 }
 STAGES = (*BUNDLED, "pump_second_source")
 

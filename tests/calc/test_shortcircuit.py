@@ -13,7 +13,7 @@ import pytest
 from regmap.calc import Input, Inputs, Verdict, run
 from regmap.calc.device import OVERSHOOT_ERROR
 from tests.calc import judge
-from tests.calc.conftest import stage_of
+from tests.calc.conftest import make, stage_of
 from tests.calc.test_ngspice import above, figures
 
 Build = Callable[..., Inputs]
@@ -84,15 +84,105 @@ def test_a_pulse_heats_the_die_as_the_root_of_time(build: Build) -> None:
 def test_the_safe_area_by_hand(build: Build) -> None:
     inputs = build(
         stage___mosfet__soa__current="400 A",
+        stage___mosfet__pulse_current="1 kA",
         stage___mosfet__soa__time="10 us",
         stage___mosfet__temperature="100 degC",
         stage___mosfet__tj_max="175 degC",
     )
     verdict = one(inputs, "vds.safe-area.high")
     assert verdict.upper is not None
-    time = float(verdict.upper.args["t"].typ)
+    time = typical(inputs, "vds.withstand.high")
     # half of it is left at 100 degC of 25..175 degC
     assert float(verdict.upper.typ) == pytest.approx(200 * math.sqrt(10e-6 / time))
+
+
+def test_no_pulse_is_short_enough_for_more_than_the_pulse_current(build: Build) -> None:
+    """600 A at 100 us would be 3 kA at 4 us by the root of time; half of 700 A is left at 100 degC of 25..175."""
+    inputs = build(
+        stage___mosfet__soa__current="600 A",
+        stage___mosfet__soa__time="100 us",
+        stage___mosfet__pulse_current="700 A",
+        stage___mosfet__short_circuit_current="1500 A",
+        stage___mosfet__temperature="100 degC",
+        stage___mosfet__tj_max="175 degC",
+    )
+    area = one(inputs, "vds.safe-area.high")
+    assert area.upper is not None
+    assert float(area.upper.typ) == pytest.approx(350)
+    assert area.status == "fails"
+    current = one(inputs, "vds.short-current")
+    assert (current.status, current.margin) == ("fails", pytest.approx(-800))
+    # the two points of a longer pulse end there too
+    longer = one(
+        inputs.with_values(
+            [
+                make("stage:mosfet.soa.current", "1 kA"),
+                make("stage:mosfet.soa.time", "2 us"),
+                make("stage:mosfet.soa.long_current", "900 A"),
+                make("stage:mosfet.soa.long_time", "20 us"),
+            ]
+        ),
+        "vds.safe-area.high",
+    )
+    assert longer.upper is not None
+    assert float(longer.upper.typ) == pytest.approx(350)
+
+
+def test_a_short_circuit_current_that_nobody_states_is_not_compared(build: Build) -> None:
+    left = build(("stage:mosfet.short_circuit_current",))
+    assert run(left, ["vds.short-current"]) == []
+    assert one(build(), "vds.short-current").status == "holds"
+
+
+@pytest.mark.parametrize("pause", [2e-3, 10e-3])
+def test_a_retry_heats_by_its_mean_and_each_pulse(build: Build, pause: float) -> None:
+    """A case that follows the mean slowly and a die that follows the root of time, pulse after pulse, summed up.
+
+    The way to the air as one slow step, each pulse's own rise by the law of a thick block: superposition
+    of all pulses before on the slow step, 60 of its time constants of half a second.
+    """
+    inputs = build(
+        ("stage:bridge.inductance",),
+        role___vds__mode="retry",
+        role___retry__time=f"{pause * 1e3} ms",
+        stage___supply__voltage="12 V",
+        stage___mosfet__short_circuit_current="300 A",
+        stage___mosfet__rth="5.5 K/W",
+        stage___mosfet__pulse__zth="8 mK/W",
+        stage___mosfet__pulse__time="10 us",
+        stage___temperature__ambient="105 degC",
+    )
+    for side in ("high", "low"):
+        verdict = one(inputs, f"vds.retry-temperature.{side}")
+        assert verdict.value is not None
+        t = float(verdict.value.args["t"].typ)
+        tau, left = 0.5, math.exp(-(t + pause) / 0.5)
+        rise = 0.0
+        for _ in range(round(60 * tau / (t + pause))):
+            rise = (rise + 12 * 300 * 5.5 * (1 - math.exp(-t / tau))) * left
+        die = 12 * 300 * 8e-3 * math.sqrt(t / 10e-6)
+        assert float(verdict.value.typ) == pytest.approx(105 + rise + die, rel=2e-3)
+        alone = one(inputs, f"vds.retry.{side}")
+        assert alone.value is not None
+        assert float(verdict.value.typ) == pytest.approx(105 + 5.5 * float(alone.value.typ) + die)
+
+
+def test_mean_and_pulse_together_fail_where_each_holds(build: Build) -> None:
+    """9.8 W through 5.5 K/W are 54 K, a pulse some 56 K more: from 105 degC above 175 degC."""
+    changes: dict[str, str | int] = {
+        "role___vds__mode": "retry",
+        "stage___temperature__ambient": "105 degC",
+        "stage___motor__current__rms": "1 A",
+        "stage___mosfet__rth": "5.5 K/W",
+        "stage___mosfet__pulse__zth": "8 mK/W",
+        "role___retry__time": "2.9..3.1 ms",
+    }
+    inputs = build(**changes)
+    assert one(inputs, "vds.retry.high").margin > 0
+    assert one(inputs, "vds.short-temperature.high").margin > 0
+    assert one(inputs, "vds.retry-temperature.high").status == "fails"
+    latched = inputs.with_values([Input("role:vds.mode", "latch", "test")])
+    assert run(latched, ["vds.retry-temperature"]) == []
 
 
 def test_a_monitor_that_is_off_ends_no_short_circuit(build: Build) -> None:

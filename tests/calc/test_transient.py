@@ -1,7 +1,8 @@
-"""Stalls and pulses: the thermal ladder by small steps, and the losses at their currents by hand."""
+"""Stalls, pulses, shorted motors: the thermal ladder by small steps, and the losses at their currents by hand."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
@@ -169,4 +170,77 @@ def test_what_is_not_stated_is_not_asked(build: Build) -> None:
     assert not {v.check for v in run(left, ["thermal"])} & {
         "thermal.stall.high",
         "thermal.pulses.low",
+    }
+
+
+MOTOR: dict[str, str | int] = {
+    "stage___motor__back_emf": "60 V",
+    "stage___motor__phase_resistance": "20 mohm",
+    "stage___mosfet__rdson": "4 mohm",
+    "stage___mosfet__rdson_tempco": "0 %/K",
+    "stage___mosfet__rth": "16.15 K/W",
+    "stage___temperature__ambient": "25 degC",
+}
+
+
+@pytest.mark.parametrize("henry", [60e-6, 5e-6])
+@pytest.mark.parametrize("joule", [3.0, 60.0])
+def test_no_braking_heats_more_than_it_is_taken_to(
+    build: Build, henry: float, joule: float
+) -> None:
+    """A rotor that slows down as its energy becomes heat, and the ladder's steps by Euler's method.
+
+    The bound is near where the current hardly falls with the speed (a large inductance), and never below.
+    """
+    hz, r, ron = 400.0, 20e-3, 4e-3
+    inputs = build(
+        stage___motor__phase_inductance=f"{henry * 1e6} uH",
+        stage___motor__frequency_max=f"{hz} Hz",
+        stage___motor__kinetic_energy=f"{joule} J",
+        **MOTOR,
+    )
+    verdict = one(inputs, "thermal.short-braking-decay")
+    assert verdict.value is not None
+    start = typical(inputs, "thermal.mosfet.low")
+    before = (start - 25) / 16.15
+    steps = [(0.25, 1.5e-3), (0.9, 65e-3), (5.5, 5.5), (9.5, 45.0)]
+    rise = [before * each for each, _ in steps]
+    left, peak, dt = joule, start, 2e-5
+    for _ in range(200_000):
+        speed = math.sqrt(left / joule)
+        amps = 60 / math.sqrt(6) * speed / math.hypot(r + ron, 2 * math.pi * hz * speed * henry)
+        power = amps**2 * ron
+        left -= 3 * amps**2 * (r + ron) * dt
+        rise = [x + dt / tau * (k * power - x) for x, (k, tau) in zip(rise, steps, strict=True)]
+        peak = max(peak, 25 + sum(rise))
+        if left < joule / 1000:
+            break
+    bound = float(verdict.value.typ)
+    assert peak <= bound
+    assert peak - start > (0.75 if henry > 50e-6 else 0.25) * (bound - start)
+    assert bound < typical(inputs, "thermal.short-braking")
+
+
+def test_a_motor_driven_on_heats_what_shorts_it_for_good(build: Build) -> None:
+    """60 V between two phases at 400 Hz and 60 uH: 24.5 V over 152 mohm a phase, 161 A; 4 mohm make 103 W."""
+    inputs = build(
+        stage___motor__phase_inductance="60 uH", stage___motor__frequency_max="400 Hz", **MOTOR
+    )
+    amps = 60 / math.sqrt(6) / math.hypot(20e-3, 2 * math.pi * 400 * 60e-6)
+    assert typical(inputs, "thermal.short-braking") == pytest.approx(
+        25 + 16.15 * amps**2 * 4e-3, rel=1e-6
+    )
+    # the rise of the on-resistance can run away
+    hot = build(
+        stage___motor__phase_inductance="60 uH",
+        stage___motor__frequency_max="400 Hz",
+        **{**MOTOR, "stage___mosfet__rdson_tempco": "0.5 %/K"},
+    )
+    verdict = one(hot, "thermal.short-braking")
+    assert verdict.status == "fails"
+    assert "runaway" in verdict.reason
+    left = build(("stage:limits.braking_current",))
+    assert not {v.check for v in run(left, ["thermal"])} & {
+        "thermal.short-braking",
+        "thermal.short-braking-decay",
     }

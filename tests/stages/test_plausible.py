@@ -223,6 +223,7 @@ BOUNDARIES: list[tuple[str, str, dict[str, str], str, str]] = [
     *((f"mosfet.ladder.r{n}", "mosfet.rth less the other steps", {"mosfet.rth": "25..30 K/W", f"mosfet.ladder.r{n % 4 + 1}": "10..12 K/W"}, "20..25 K/W", "20.1..25 K/W") for n in (1, 2, 3, 4)),
     *((f"mosfet.ladder.r{n}", "nearly all of mosfet.rth (19/20) less the other steps", {"mosfet.rth": "20..30 K/W"}, "18..19 K/W", "18..18.9 K/W") for n in (1, 2, 3, 4)),
     *((f"mosfet.ladder.t{n}", f"mosfet.ladder.t{n - 1}", {f"mosfet.ladder.t{n - 1}": "20 ms"}, "20 ms", "19 ms") for n in (2, 3, 4)),
+    ("motor.kinetic_energy", "motor.braking_energy", {"motor.braking_energy": "5 J"}, "5 J", "4.9 J"),
     ("motor.pulse.current", "motor.current.rms", {"motor.current.rms": "15 A"}, "15 A", "14.9 A"),
     ("motor.pulse.current", "motor.current.rms sqrt(motor.pulse.period / motor.pulse.time)", {"motor.current.rms": "15 A", "motor.pulse.period": "100 ms", "motor.pulse.time": "4 ms"}, "75 A", "75.1 A"),
     ("pwm.compensation", "five times pwm.deadtime", {"pwm.deadtime": "400 ns"}, "2 us", "2.1 us"),

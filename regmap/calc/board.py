@@ -183,16 +183,37 @@ def copper_rise(work: Work) -> Outcome:
     if not work.stated("stage:limits.copper_temperature"):
         return None
     board = work.take("Tboard", "stage:temperature.board")
-    value = work.derive(
-        "T",
-        copper_temperature,
-        t=board,
-        i=work.take("Irms", "stage:motor.current.rms"),
-        w=work.take("w", "stage:copper.width"),
-        h=work.take("h", "stage:copper.thickness"),
-    )
+    path = {
+        "i": work.take("Irms", "stage:motor.current.rms"),
+        "w": work.take("w", "stage:copper.width"),
+        "h": work.take("h", "stage:copper.thickness"),
+    }
+    value = work.derive("T", copper_temperature, t=board, **path)
+    if value is not None and board is not None:
+        _beyond_charts(work, value.high - board.high, **path)
     limit = work.take("limit", "stage:limits.copper_temperature")
     return work.at_most(value, limit, base=board)
+
+
+def _beyond_charts(work: Work, rise: Any, **path: Variable | None) -> None:
+    """Say where the fit is carried on beyond what was measured for the charts."""
+    most = {name: variable.high for name, variable in path.items() if variable is not None}
+    found = (
+        (most["i"], 35, "A"),
+        (1.55e9 * most["w"] * most["h"], 700, "square mil"),
+        (rise, 100, "K of rise"),
+    )
+    # of draws there is no verdict
+    beyond = [
+        f"{n:.4g} {unit} (they end at {end})"
+        for n, end, unit in found
+        if isinstance(n, float) and n > end
+    ]
+    if beyond:
+        work.remark(
+            f"beyond the charts of IPC-2221: {', '.join(beyond)}; their ends are from memory. The fit is carried "
+            "on: measure the copper's temperature"
+        )
 
 
 @formula(

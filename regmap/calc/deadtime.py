@@ -324,7 +324,8 @@ def _any_pulse(work: Work, side: str) -> Verdict:
     bench = work.branch(
         About(
             name,
-            f"duty from which on the {side} side turns on fully is one that is used",
+            f"{side}-side pulses of any width: from a duty that is used on they turn the switch on fully, "
+            "shorter ones in part or not",
             f"Dfull = (td + Qg / Isource) f <= {'Dmax' if side == 'high' else '1 - Dmin'}",
             work.about.caution,
             work.about.model_error,

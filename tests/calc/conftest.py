@@ -138,7 +138,7 @@ STAGE = {
     "discharge.power": "2 W",
     "motor.back_emf": "18..22 V",
     "motor.phase_resistance": "8 / 10 / 15 mohm",
-    "motor.phase_inductance": "30 / 40 / 50 uH",
+    "motor.phase_inductance": "60 / 80 / 100 uH",
     "motor.frequency_max": "480..500 Hz",
     "motor.braking_energy": "0.2..0.4 J",
     "motor.kinetic_energy": "0.5..0.8 J",
@@ -450,6 +450,7 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
         "role:gate.hold",
         "chip:propagation.mismatch",
         "chip:gate.pulldown",
+        "stage:motor.kinetic_energy",
     ),
     "other choices": (
         "role:temperature.warning",

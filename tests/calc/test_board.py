@@ -123,6 +123,31 @@ def test_the_charts_of_paths(mil: float, amps: float) -> None:
     assert copper_temperature(t=0.0, i=amps, w=width, h=height) == pytest.approx(10, rel=0.12)
 
 
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"motor__current__rms": "35 A", "copper__width": "6 mm"}, ()),
+        ({"motor__current__rms": "35.1 A", "copper__width": "6 mm"}, ("35 A",)),
+        ({"motor__current__rms": "20 A", "copper__width": "6.6 mm"}, ("700 square mil",)),
+        ({"motor__current__rms": "20 A", "copper__width": "1 mm"}, ("100 K",)),
+    ],
+)
+def test_copper_beyond_the_charts_is_told(
+    build: Build, changes: dict[str, str], told: tuple[str, ...]
+) -> None:
+    """The charts of IPC-2221 end at 35 A, 700 square mil and 100 K (from memory)."""
+    table: dict[str, str | int] = {f"stage___{name}": value for name, value in changes.items()}
+    inputs = build(stage___copper__thickness="70 um", **table)
+    (verdict,) = run(inputs, ["thermal.copper-temperature"])
+    said = [str(text) for text in verdict.extra if "charts of IPC-2221" in str(text)]
+    assert bool(said) == bool(told)
+    for text in told:
+        number, _, unit = text.partition(" ")
+        assert f"{unit} of rise (they end at {number})" in said[0] or (
+            f"{unit} (they end at {number})" in said[0]
+        )
+
+
 def test_the_driver_takes_its_share_of_the_bridge(build: Build) -> None:
     inputs = build(stage___board__coupling="1.5 K/W")
     heat = sum(3 * (typ(inputs, f"thermal.mosfet.{side}") - 25) / 16 for side in ("high", "low"))

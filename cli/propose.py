@@ -323,7 +323,9 @@ def _say(lines: list[str], context: Context) -> Callable[..., None]:
 
 
 def _margin(margin: float) -> str:
-    """A margin for people; a rule broken or a verdict lost has none."""
+    """A margin for people; a rule broken, a verdict lost and one without its hazard have none."""
+    if margin == float("inf"):
+        return "nothing to judge"
     return "missed" if margin == float("-inf") else percent(margin)
 
 

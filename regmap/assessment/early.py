@@ -2,8 +2,7 @@
 
 The goals that are worst off go first. For each, the variables that its check may look at are tried, a few
 codes of each: first what the goal itself says there, then, from the most it gains (and from what moves the fewest
-others, by the smallest step), whether any other goal
-would lose what weighs more (`order`). What passes is taken at once.
+others, by the smallest step), whether any other goal would lose what weighs more (`order`). What passes is taken at once.
 """
 
 from __future__ import annotations

@@ -7,7 +7,8 @@ worked again when a code changes, on the inputs that the codes change, and nothi
 
 A goal cannot be met by making it vanish: where a verdict that the stage's own settings (or some
 setting of the free fields) would answer is not computed, because a monitor is switched off or a
-threshold is disabled, the goal counts as lost.
+threshold is disabled, the goal counts as lost. What vanishes because its hazard does (`Work.no_hazard`: a latch
+does not retry into a short circuit) is mended.
 
 What a check may look at is more than what it does look at on this chip and in this stage: where
 blanking counts from the gate, the dead time does not matter to it. A search therefore goes by what
@@ -41,8 +42,8 @@ from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
 if TYPE_CHECKING:
     from ..calc import Check, Facts, Verdict
 
-    #: Verdicts of a check by name, and the variables that it looked at.
-    Seen = tuple[dict[str, Verdict], set[int]]
+    #: Verdicts of a check by name, the variables that it looked at, and whether the settings leave no hazard to judge.
+    Seen = tuple[dict[str, Verdict], set[int], bool]
 
 #: Codes of a variable up to which all are tried to see what a goal looks at; beyond, both ends.
 _FEW = 5
@@ -268,8 +269,8 @@ class _Maker:
         def work(chosen: Mapping[int, int]) -> Seen:
             timing = timing_of(fault, self.chip, self._bank(chosen)) if wanted else base
             facts = replace(self.inputs.facts, faults=(timing,))
-            verdicts, seen = self._seen(check, roles, chosen, facts)
-            return dict(zip([name], verdicts.values(), strict=False)), seen
+            verdicts, seen, removed = self._seen(check, roles, chosen, facts)
+            return dict(zip([name], verdicts.values(), strict=False)), seen, removed
 
         title = fault.title if check.name == "reaction.time" else f"{check.title}: {fault.name}"
         first = self._first(name, roles, work)
@@ -293,7 +294,8 @@ class _Maker:
         asked = [n.partition(":")[2] for n in inputs.asked if n.startswith("role:")]
         reached = {r for known in roles for r in role_chain(known)}
         roles.update((r, None) for r in asked if r not in reached and self.free.role_scope(r))
-        return verdicts, {n for role in asked for n in self.free.role_scope(role)}
+        seen = {n for role in asked for n in self.free.role_scope(role)}
+        return verdicts, seen, inputs.removed
 
     def _watched(self, check: Check) -> list[Fault]:
         """The faults whose fate the check asks for, one for each that shares it, if settings decide it."""
@@ -325,7 +327,7 @@ class _Maker:
         `scope` are the variables that the check may look at, `always` those that decide the facts
         which it is given, `first` its verdicts as the stage is, `roles` those that it is known to look up.
         """
-        now, seen = first
+        now, seen, _ = first
         if not now and not scope:
             return
         if self.reach is not None:
@@ -351,8 +353,8 @@ class _Maker:
             told[name] = title
         if not told:
             return
-        reached, applied = {*always, *seen}, bool(now)
-        at = self._answers(name, reached, work, tuple(told), roles, applied=applied)
+        has = {n: _of(v) for n, v in now.items()}
+        at = self._answers(name, {*always, *seen}, work, tuple(told), roles, has)
         for called, its_title in told.items():
             self.titles.append(its_title)
             if called != name and name in self.held:
@@ -388,10 +390,12 @@ class _Maker:
         work: Callable[[Mapping[int, int]], Seen],
         told: tuple[str, ...],
         roles: dict[str, None],
-        *,
-        applied: bool,
+        has: Mapping[str, Judged],
     ) -> Callable[[Mapping[int, int]], tuple[dict[str, Judged], set[int]]]:
-        """What the verdicts of a check come to at codes of any variables, the others as they are now."""
+        """What the verdicts of a check come to at codes of any variables, the others as they are now.
+
+        `has` is what those that the stage has come to.
+        """
         always = frozenset(first)
         known = self.known.margins.setdefault(name, {})
         current = [v.current for v in self.variables]
@@ -404,11 +408,11 @@ class _Maker:
                     return found, set(numbers)
             while True:
                 count = len(roles)
-                verdicts, seen = work(codes)
+                verdicts, seen, removed = work(codes)
                 if len(roles) == count:
                     break
                 further.update(roles)
-            made = _judged(verdicts, told, applied=applied)
+            made = _judged(verdicts, told, has, removed=removed)
             numbers = tuple(sorted(always | seen))
             there = tuple(codes.get(n, current[n]) for n in numbers)
             known.setdefault(numbers, {})[there] = made
@@ -518,16 +522,25 @@ def _with_fixed(
 
 
 def _judged(
-    verdicts: Mapping[str, Verdict], told: tuple[str, ...], *, applied: bool
+    verdicts: Mapping[str, Verdict],
+    told: tuple[str, ...],
+    has: Mapping[str, Judged],
+    *,
+    removed: bool,
 ) -> dict[str, Judged]:
     """What these verdicts come to for the goals told: lost where one is not there any more.
 
-    The first of them also speaks for those that nobody knew of before.
+    But where the settings leave no hazard to judge, what the stage does not hold is mended, and what it holds is neither
+    lost nor better for it. The first of them also speaks for those that nobody knew of before.
     """
     found = {name: _of(verdicts[name]) for name in told if name in verdicts}
-    others = [_of(v) for name, v in verdicts.items() if name not in told and not applied]
-    nothing = Judged(-math.inf if applied else math.inf)
-    made = {name: found.get(name, nothing) for name in told}
+    others = [_of(v) for name, v in verdicts.items() if name not in told and not has]
+    made = {}
+    for name in told:
+        base, nothing = has.get(name), Judged(-math.inf if has else math.inf)
+        if removed and has:
+            nothing = base if base is not None and base.margin >= base.need else Judged(math.inf)
+        made[name] = found.get(name, nothing)
     made[told[0]] = min(made[told[0]], *others, key=lambda j: j.margin) if others else made[told[0]]
     return made
 

@@ -424,6 +424,7 @@ class _Proposer:
             self._pick(n, codes, ordered, problem.bank_for(n, ordered)) for n in range(len(ordered))
         )
         goals = {g.name for g in problem.goals} - problem.guards
+        mended = {g.name for g in problem.goals if _judged(g, codes).margin == math.inf}
         return Proposal(
             base=self.stage,
             stage=changed,
@@ -441,7 +442,7 @@ class _Proposer:
             not_computed=tuple(problem.not_computed),
             kept=problem.kept,
             not_loosened=problem.guarded,
-            worse=_worse(self.before, after),
+            worse=_worse(self.before, after, mended),
             interrupted=self.interrupted,
             others_failing=tuple(
                 v.check
@@ -530,12 +531,17 @@ def _worse_off(before: Assessment, after: Assessment) -> bool:
     return len(now) > len(failing) or any(consequence(bare(c)) == BRIDGE for c in now - failing)
 
 
-def _worse(before: Assessment, after: Assessment) -> tuple[Worse, ...]:
-    """Every verdict with a smaller margin than before, the gravest consequence first."""
+def _worse(before: Assessment, after: Assessment, mended: set[str]) -> tuple[Worse, ...]:
+    """Every verdict with a smaller margin than before, the gravest consequence first.
+
+    Not those `mended`, which are not judged any more because their hazard is gone.
+    """
     later = {v.check: v.relative for v in after.verdicts}
     found = []
     for verdict in before.verdicts:
         was, now = verdict.relative, later.get(verdict.check)
+        if now is None and verdict.check in mended:
+            continue
         if was is not None and (now is None or now < was - 1e-9 * max(1.0, abs(was))):
             found.append(Worse(verdict.check, verdict.title, was, now))
     found.sort(

@@ -256,12 +256,14 @@ class Inputs:
     """A set of inputs and the facts of the map.
 
     Raises CallError for an unknown name, a wrong dimension or a value outside its choices.
-    `asked` and `missing` collect every name looked up, and those that gave nothing.
+    `asked` and `missing` collect every name looked up, and those that gave nothing; `removed` says that a check found
+    nothing to judge because the settings leave no hazard (see `Work.no_hazard`).
     """
 
     items: Iterable[Input]
     facts: Facts = field(default_factory=Facts)
     asked: dict[str, None] = field(default_factory=dict)
+    removed: bool = False
     missing: dict[str, None] = field(default_factory=dict)
     _known: dict[str, Input] = field(default_factory=dict, repr=False)
     #: variables derived from these inputs, for the benches alone (see `work.Work`); copies share them

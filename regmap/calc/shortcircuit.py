@@ -15,7 +15,7 @@ from .inputs import ImpossibleError
 from .registry import Outcome, check, sided
 from .slopes import SLOPE_USES, above_supply, steepest_current
 from .thermal import OPERATING_USES, heated_by, operating_junction
-from .vds import CAUTION, RETRY_USES, mean_power, seen_off
+from .vds import CAUTION, RETRY_USES, mean_power, retries, seen_off
 from .work import Work
 
 ROOT_LAW = (
@@ -214,7 +214,7 @@ def retry_temperature(work: Work, side: str) -> Outcome:
     """
     if not work.stated("stage:mosfet.pulse.zth"):
         return None
-    if not work.retries("vds.mode") or work.switched_off("vds.enable"):
+    if not retries(work):
         return None
     ta = work.take("Ta", "stage:temperature.ambient")
     mean = work.derive(

@@ -213,6 +213,16 @@ RETRY_USES = (
 )
 
 
+def retries(work: Work) -> bool:
+    """Whether the chip turns on into the short circuit again; where it stays off by itself there is no such hazard."""
+    if work.switched_off("vds.enable"):
+        return False
+    again = work.retries("vds.mode")
+    if not again and work.acts("vds.mode"):
+        work.no_hazard()
+    return again
+
+
 def mean_power(work: Work, side: str) -> Variable | None:
     """Mean power in one switch while the chip retries into a short circuit."""
     return work.derive(
@@ -236,7 +246,7 @@ def mean_power(work: Work, side: str) -> Variable | None:
 )
 def retry(work: Work, side: str) -> Outcome:
     """A latch heats the switch once; a retry heats it for as long as the short circuit lasts."""
-    if not work.retries("vds.mode") or work.switched_off("vds.enable"):
+    if not retries(work):
         return None
     less_sure_of_part(work, turn_off_time(work, side), seen_off(work, side), OFF_TIME_ERROR)
     value = mean_power(work, side)

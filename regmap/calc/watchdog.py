@@ -65,6 +65,7 @@ def early(work: Work) -> Outcome:
     """Shortest service period against the longest closed part (TI SLLSF80B)."""
     share = work.take("c", "role:watchdog.closed_share")
     if share is not None and isinstance(share.high, float) and share.high == 0:
+        work.no_hazard()
         return None
     part = work.derive("closed", closed_part, w=_window(work), c=share)
     real = work.derive(

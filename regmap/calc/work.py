@@ -228,6 +228,21 @@ class Work:
         item = self._found(f"role:{mode}", optional=True)
         return item is not None and str(item.value).casefold() in RETRY_WORDS
 
+    def no_hazard(self) -> None:
+        """There is nothing to judge, as these settings leave no such hazard: a latch does not try again.
+
+        That is no verdict lost, as where what would show the hazard, or end it, is switched off.
+        """
+        self.inputs.removed = True
+
+    def acts(self, mode: str) -> bool:
+        """Whether the chip itself switches off on this fault, by its mode's option."""
+        item = self._found(f"role:{mode}", optional=True)
+        return item is not None and not (
+            item.value == 0
+            or str(item.value).partition(" in ")[0].casefold() in OFF_WORDS | REPORT_WORDS
+        )
+
     def protected(
         self, verdict: Verdict, setting: str, *switches: str, acts: str | None = None
     ) -> Verdict:

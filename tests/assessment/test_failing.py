@@ -89,3 +89,38 @@ def test_a_watchdog_is_not_set_shorter_than_its_service_to_meet_a_fault_tolerant
     loose = with_settings(stage, {"WATCHDOG.WINDOW": "25 ms"})
     tried = {v.check: v.status for v in assess(loose).verdicts}
     assert (tried["watchdog.late"], tried["reaction.time.WD"]) == ("fails", "holds")
+
+
+# --- a hazard that is gone --------------------------------------------------------------------------
+def retrying(power: str) -> Stage:
+    """A pump whose monitor tries again after a short circuit, into a switch with this way to the air."""
+    stage = with_settings(
+        load_stage("coolant_pump"), {"MODE.VDS_ACT": "retry", "MODE.RETRY": "3 ms"}
+    )
+    return with_inputs(stage, {"mosfet.rth": power})
+
+
+def test_a_retry_that_overheats_the_switch_is_ended_by_a_latch() -> None:
+    """There is nothing left to judge then: that is no verdict lost, as with a monitor that only reports."""
+    stage = retrying("90 K/W")
+    names = ["vds.retry.high", "vds.retry.low"]
+    before = {v.check: v for v in assess(stage, names=names).verdicts}
+    assert all(before[n].status == "fails" for n in names)
+    result = propose(stage, free=["MODE.VDS_ACT"])
+    assert result.changes == {"MODE.VDS_ACT": "latch"}
+    assert not {v.check for v in result.after.verdicts} & set(names)
+    assert not {w.check for w in result.worse} & set(names)
+    (pick,) = result.picks
+    told = {o.reading.name: (o.goal, o.margin) for o in pick.others}
+    assert told["report"][1] == float("-inf")
+    assert pick.if_kept is not None
+    assert pick.if_kept.goal in names
+
+
+def test_a_retry_that_holds_is_not_ended() -> None:
+    stage = retrying("1 K/W")
+    result = propose(stage, free=["MODE.VDS_ACT"])
+    assert result.changes == {}
+    (pick,) = result.picks
+    told = {o.reading.name: o.goal for o in pick.others}
+    assert told["latch"] == ""

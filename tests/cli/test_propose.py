@@ -248,6 +248,14 @@ def test_a_terminal_shows_the_search_and_ctrl_c_ends_it_with_the_best_so_far() -
     assert "smallest margin" in out
 
 
+def test_a_hazard_that_a_latch_removes_is_told_as_such(gateword: Run) -> None:
+    hot = ["--set", "MODE.VDS_ACT=retry", "--set", "MODE.RETRY=3ms", "--set", "mosfet.rth=90K/W"]
+    result = gateword("propose", "coolant_pump", *ALONE, *hot, "--free", "MODE.VDS_ACT")
+    told = " ".join(result.out.split())
+    assert "MODE.VDS_ACT: retry -> latch at retry vds.retry.high fails" in told
+    assert "now nothing to judge" in told
+
+
 def test_a_protection_is_loosened_when_asked_and_time_is_a_number_above_0(gateword: Run) -> None:
     kept = json.loads(gateword("propose", "coolant_pump", *ALONE, "--json").out)
     assert kept["changes"].keys() & {"SENSE.OC_TH", "SUPPLY.OV"} == set()

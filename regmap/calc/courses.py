@@ -120,9 +120,10 @@ def _pieces(work: Work, course: Course) -> list[tuple[Variable, Variable, Variab
     ]
 
 
-def _each(
+def each_course(
     work: Work, kind: str, title: str, judge: Callable[[Work, Course], Verdict]
 ) -> list[Verdict]:
+    """One verdict for each course of this kind."""
     verdicts = []
     for course in work.facts.courses:
         if course.kind == kind:
@@ -131,6 +132,7 @@ def _each(
                 f"{course.name}: {title}",
                 work.about.formula,
                 work.about.caution,
+                work.about.model_error,
             )
             bench = work.branch(about)
             try:
@@ -158,7 +160,7 @@ def lowest(work: Work) -> Outcome:
         level = _sum(bench, "Umin", lower_level, list(_levels(bench, course)))
         return bench.at_most(bench.take("Vuv", "role:uv.threshold"), level)
 
-    return _each(work, "starting", "undervoltage threshold below its lowest level", judge)
+    return each_course(work, "starting", "undervoltage threshold below its lowest level", judge)
 
 
 @check(
@@ -186,57 +188,65 @@ def pause(work: Work) -> Outcome:
         value = bench.derive("t", stopped_for, b=below, tw=awake_time(bench))
         return bench.at_most(value, bench.take("limit", "stage:limits.pause"))
 
-    return _each(work, "starting", "drive back in time", judge)
+    return each_course(work, "starting", "drive back in time", judge)
 
 
-_SUPPRESSOR = "stage:suppressor.breakdown stage:suppressor.resistance "
+COURSE_SUPPRESSOR = "stage:suppressor.breakdown stage:suppressor.resistance "
 
 
-def _peak(bench: Work, course: Course) -> Variable | None:
+def peak(bench: Work, course: Course) -> Variable | None:
     """Highest level, behind the suppressor where both it and the source's resistance are stated."""
     level = _sum(bench, "Umax", higher_level, list(_levels(bench, course)))
     if course.resistance is None or not bench.stated("stage:suppressor.breakdown"):
         return level
-    return bench.derive(
-        "Vclamp",
-        clamped,
-        vc=bench.take("Vbr", "stage:suppressor.breakdown"),
-        rd=bench.take("Rd", "stage:suppressor.resistance"),
-        us=level,
-        ri=bench.band("Ri", course.resistance, "resistance", f"{course.name}, its source"),
-    )
+    return bench.derive("Vclamp", clamped, **suppressor_of(bench, course))
+
+
+def suppressor_of(bench: Work, course: Course) -> dict[str, Variable | None]:
+    """What `clamped` and `clamp_current` take: the highest level, the source's resistance, the suppressor."""
+    resistance = course.resistance
+    if resistance is None:
+        bench.missing[f"courses.{course.name}.resistance"] = None
+    return {
+        "us": _sum(bench, "Umax", higher_level, list(_levels(bench, course))),
+        "ri": None
+        if resistance is None
+        else bench.band("Ri", resistance, "resistance", f"{course.name}, its source"),
+        "vc": bench.take("Vbr", "stage:suppressor.breakdown"),
+        "rd": bench.take("Rd", "stage:suppressor.resistance"),
+    }
 
 
 @check(
     "supply.course-chip",
     "every load dump within the chip's absolute maximum",
     "max u, clamped: Vbr + Rd (u - Vbr) / (Ri + Rd), <= Vs,abs",
-    _SUPPRESSOR + "chip:supply.max",
+    COURSE_SUPPRESSOR + "chip:supply.max",
     f"{CAUTION} {LOAD_DUMP_NOTE}.",
 )
 def over_chip(work: Work) -> Outcome:
     """The highest point of each load dump that is stated as a course."""
 
     def judge(bench: Work, course: Course) -> Verdict:
-        return bench.at_most(_peak(bench, course), bench.take("Vs,abs", "chip:supply.max"))
+        return bench.at_most(peak(bench, course), bench.take("Vs,abs", "chip:supply.max"))
 
-    return _each(work, "load dump", "within the chip's absolute maximum", judge)
+    return each_course(work, "load dump", "within the chip's absolute maximum", judge)
 
 
 @check(
     "supply.course-mosfet",
     "every load dump within the MOSFET's drain-source rating",
     "max u, clamped: Vbr + Rd (u - Vbr) / (Ri + Rd), <= Vds,max",
-    _SUPPRESSOR + "stage:mosfet.vds_max",
+    COURSE_SUPPRESSOR + "stage:mosfet.vds_max",
     CAUTION,
 )
 def over_mosfet(work: Work) -> Outcome:
-    """The same against the MOSFETs; what switching adds is supply.load-dump-overshoot."""
+    """The same against the MOSFETs; what switching adds is supply.course-drain."""
 
     def judge(bench: Work, course: Course) -> Verdict:
-        return bench.at_most(_peak(bench, course), bench.take("Vds,max", "stage:mosfet.vds_max"))
+        return bench.at_most(peak(bench, course), bench.take("Vds,max", "stage:mosfet.vds_max"))
 
-    return _each(work, "load dump", "within the MOSFET's rating", judge)
+    return each_course(work, "load dump", "within the MOSFET's rating", judge)
 
 
 @check(
@@ -266,14 +276,14 @@ def duration(work: Work) -> Outcome:
         ]
         return bench.at_most(_sum(bench, "t_above", longer_by, parts), limit)
 
-    return _each(work, "load dump", "within the time that the chip stands", judge)
+    return each_course(work, "load dump", "within the time that the chip stands", judge)
 
 
 @check(
     "supply.course-energy",
     "energy of every load dump in the suppressor",
     "E = sum over pieces of int (Vbr + Rd i) i dt, i = (u - Vbr) / (Ri + Rd)",
-    _SUPPRESSOR + "stage:suppressor.energy",
+    COURSE_SUPPRESSOR + "stage:suppressor.energy",
     CAUTION,
 )
 def dump_energy(work: Work) -> Outcome:
@@ -295,4 +305,4 @@ def dump_energy(work: Work) -> Outcome:
         ]
         return bench.at_most(_sum(bench, "E", more_energy, parts), rating)
 
-    return _each(work, "load dump", "within the suppressor's energy", judge)
+    return each_course(work, "load dump", "within the suppressor's energy", judge)

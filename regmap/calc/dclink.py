@@ -8,6 +8,7 @@ from typing import Any
 from .corner import Variable, any_of, decay, formula, larger, log
 from .device import RIPPLE_ERROR
 from .inputs import ImpossibleError
+from .ratings import RATINGS, weakest
 from .registry import Outcome, check
 from .work import Work
 
@@ -279,9 +280,8 @@ def precharge_gap(work: Work) -> Outcome:
 @check(
     "dclink.regeneration",
     "DC link after braking into a supply that takes nothing back",
-    "V = sqrt(Vs^2 + 2 E / C)",
-    "stage:supply.voltage stage:dclink.capacitor stage:motor.braking_energy "
-    "stage:dclink.voltage_max stage:mosfet.vds_max",
+    "V = sqrt(Vs^2 + 2 E / C) <= the lowest of Vc,max, Vds,max, Vs,abs",
+    "stage:supply.voltage stage:dclink.capacitor stage:motor.braking_energy " + RATINGS,
     SHOCK,
 )
 def regeneration(work: Work) -> Outcome:
@@ -295,7 +295,7 @@ def regeneration(work: Work) -> Outcome:
         e=work.take("E", "stage:motor.braking_energy"),
         c=work.take("C", "stage:dclink.capacitor"),
     )
-    return work.at_most(value, work.take("rating", "stage:dclink.voltage_max"))
+    return work.at_most(value, weakest(work))
 
 
 @check(

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from .corner import Variable, formula, larger
+from .ratings import RATINGS, weakest
 from .registry import Outcome, check
 from .work import Work
 
@@ -39,8 +40,8 @@ def shorted(e: Any, r: Any, f: Any, l: Any) -> Any:  # noqa: E741 (an inductance
 @check(
     "motor.back-emf",
     "DC link charged by the motor at its highest speed",
-    "V = E - 2 Vf",
-    "stage:motor.back_emf stage:diode.vf stage:dclink.voltage_max stage:mosfet.vds_max",
+    "V = E - 2 Vf <= the lowest of Vc,max, Vds,max, Vs,abs",
+    "stage:motor.back_emf stage:diode.vf " + RATINGS,
     CAUTION,
 )
 def back_emf(work: Work) -> Outcome:
@@ -56,7 +57,7 @@ def back_emf(work: Work) -> Outcome:
         e=work.take("E", "stage:motor.back_emf"),
         vf=work.take("Vf", "stage:diode.vf"),
     )
-    return work.at_most(value, work.take("rating", "stage:dclink.voltage_max"))
+    return work.at_most(value, weakest(work))
 
 
 def shorted_current(work: Work) -> Variable | None:

@@ -11,6 +11,7 @@ from typing import Any
 
 from .corner import Variable, any_of, formula, larger, log, smaller
 from .inputs import ImpossibleError
+from .ratings import RATINGS, weakest
 from .registry import Outcome, check
 from .supply import LOAD_DUMP_USES, load_dump_level, suppressed_centrally
 from .work import Work
@@ -26,7 +27,7 @@ _TENTH = math.log(10)
 
 
 @formula(
-    "{vc} + {rd} * max(0, {us} - {vc}) / ({ri} + {rd})",
+    "min({us}, {vc} + {rd} * max(0, {us} - {vc}) / ({ri} + {rd}))",
     "voltage",
     up="vc us rd",
     down="ri",
@@ -34,8 +35,11 @@ _TENTH = math.log(10)
     + "; straight from the breakdown to the rated clamp: Vishay 88446, Microsemi MicroNote 108",
 )
 def clamped(vc: Any, rd: Any, us: Any, ri: Any) -> Any:
-    """Highest voltage behind the suppressor: its breakdown voltage, and its resistance times its current."""
-    return vc + rd * larger(0.0, us - vc) / (ri + rd)
+    """Highest voltage behind the suppressor: its breakdown voltage, and its resistance times its current.
+
+    A voltage below the breakdown is what it is: the suppressor does nothing.
+    """
+    return smaller(us, vc + rd * larger(0.0, us - vc) / (ri + rd))
 
 
 @formula("max(0, {us} - {vc}) / ({ri} + {rd})", "current", up="us", down="vc ri rd", source=SURGE)
@@ -105,10 +109,10 @@ def _suppressor(work: Work) -> dict[str, Variable | None]:
     }
 
 
-_SURGE = "stage:surge.voltage stage:surge.resistance stage:suppressor.breakdown stage:suppressor.resistance "
+SURGE_USES = "stage:surge.voltage stage:surge.resistance stage:suppressor.breakdown stage:suppressor.resistance "
 
 
-def _clamp(work: Work) -> Variable | None:
+def surge_clamp(work: Work) -> Variable | None:
     return work.derive("Vclamp", clamped, **_suppressor(work))
 
 
@@ -116,28 +120,28 @@ def _clamp(work: Work) -> Variable | None:
     "supply.surge-chip",
     "clamped surge within the chip's absolute maximum",
     "V = Vbr + Rd (Us - Vbr) / (Ri + Rd)",
-    _SURGE + "chip:supply.max",
+    SURGE_USES + "chip:supply.max",
     CAUTION,
 )
 def surge_chip(work: Work) -> Outcome:
     """The voltage that the suppressor lets through against the absolute maximum of the chip."""
     if not work.stated("stage:surge.voltage"):
         return None
-    return work.at_most(_clamp(work), work.take("Vs,abs", "chip:supply.max"))
+    return work.at_most(surge_clamp(work), work.take("Vs,abs", "chip:supply.max"))
 
 
 @check(
     "supply.surge-mosfet",
     "clamped surge within the MOSFET's drain-source rating",
     "V = Vbr + Rd (Us - Vbr) / (Ri + Rd)",
-    _SURGE + "stage:mosfet.vds_max",
+    SURGE_USES + "stage:mosfet.vds_max",
     CAUTION,
 )
 def surge_mosfet(work: Work) -> Outcome:
     """The same against the rating of the MOSFETs; what switching adds is supply.load-dump-overshoot."""
     if not work.stated("stage:surge.voltage"):
         return None
-    return work.at_most(_clamp(work), work.take("Vds,max", "stage:mosfet.vds_max"))
+    return work.at_most(surge_clamp(work), work.take("Vds,max", "stage:mosfet.vds_max"))
 
 
 @check(
@@ -174,7 +178,7 @@ def higher_level(a: Any, b: Any) -> Any:
     "supply.surge-energy",
     "energy of a surge in the suppressor",
     "E = int (Vbr + Rd i) i dt, i = (u(t) - Vbr) / (Ri + Rd), u = Vs + (Us - Vs) 10^(-t / td)",
-    _SURGE + "stage:surge.duration stage:supply.voltage stage:suppressor.energy",
+    SURGE_USES + "stage:surge.duration stage:supply.voltage stage:suppressor.energy",
     CAUTION,
 )
 def surge_energy(work: Work) -> Outcome:
@@ -195,7 +199,7 @@ def surge_energy(work: Work) -> Outcome:
     "supply.surge-current",
     "peak current of a surge in the suppressor",
     "I = (Us - Vbr) / (Ri + Rd)",
-    _SURGE + "stage:suppressor.current",
+    SURGE_USES + "stage:suppressor.current",
     CAUTION,
 )
 def surge_current(work: Work) -> Outcome:
@@ -208,18 +212,16 @@ def surge_current(work: Work) -> Outcome:
 
 @check(
     "supply.jump-start",
-    "jump start within the chip's absolute maximum",
-    "Vjump <= Vs,abs",
-    "stage:supply.jump_start chip:supply.max",
+    "jump start within the weakest rating on the supply",
+    "Vjump <= the lowest of Vs,abs, Vds,max, Vc,max",
+    "stage:supply.jump_start " + RATINGS,
     CAUTION,
 )
 def jump_start(work: Work) -> Outcome:
     """A second battery in series, for minutes."""
     if not work.stated("stage:supply.jump_start"):
         return None
-    return work.at_most(
-        work.take("Vjump", "stage:supply.jump_start"), work.take("Vs,abs", "chip:supply.max")
-    )
+    return work.at_most(work.take("Vjump", "stage:supply.jump_start"), weakest(work))
 
 
 @check(

@@ -180,7 +180,8 @@ def test_heat_precharge_and_discharge_by_hand(build: Build) -> None:
         assert verdict.value is not None, name
         assert verdict.value.typ == pytest.approx(value), name
     unasked = (
-        "precharge.resistor precharge.energy discharge.resistor motor.braking_energy dclink.rth"
+        "precharge.resistor precharge.energy discharge.resistor motor.braking_energy dclink.rth "
+        "dclink.voltage_max"
     )
     left = build(tuple(f"stage:{name}" for name in unasked.split()))
     assert {v.check for v in run(left, ["dclink"])} == {

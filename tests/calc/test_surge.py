@@ -131,3 +131,9 @@ def test_what_is_not_stated_is_not_asked(build: Build) -> None:
         "supply.reverse",
         "supply.negative-pulse",
     }
+
+
+def test_a_suppressor_above_the_surge_does_nothing(build: Build) -> None:
+    """30 V at a suppressor of 33 V stay 30 V."""
+    inputs = build(stage___surge__voltage="30 V", stage___suppressor__breakdown="33 V")
+    assert value(inputs, "supply.surge-chip") == pytest.approx(30)

@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="REG.FIELD",
         action="append",
         default=[],
-        help="this protection may trip later, slower or not at all; others may not, set by the stage or as after reset",
+        help="this protection may trip later, slower or not at all (a backstop dead time be shorter); others may not, set by the stage or as after reset",
     )
     parser.add_argument(
         "--seconds",
@@ -89,6 +89,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
         "A goal cannot be met by making it vanish: switching a monitor off misses its goals.\n"
         "A field that a check looks at which lacks an input is kept, unless --free names it.\n"
+        "Where the controller states a dead time (pwm.deadtime), the chip's guards against errors of the firmware: a protection, which is\n"
+        "not shortened unasked, and not to less than deadtime.enough asks. Where it is the only one it is searched.\n"
         "What destroys the bridge comes first, then protections, then what stops the drive in normal running (false\n"
         "trips, a watchdog too short for its service), then performance, then comfort. First as few fail as can be, the\n"
         "gravest first: nothing that holds is given up, not even to a low margin, for something milder, nor for what\n"

@@ -5,7 +5,9 @@
     free.role_scope("deadtime")               the variables that a lookup of this role may see
 
 A protection is not loosened, whether the stage sets it or it stands as after reset: its field offers no code that
-trips later, slower or not at all, unless the caller asks for it (`loosen`, or `free`).
+trips later, slower or not at all, unless the caller asks for it (`loosen`, or `free`). Where the controller inserts a dead time
+of its own, the chip's is the backstop against errors of the firmware, and such a protection: none shorter is offered. Where it
+is the only one it is a working value, which `deadtime.enough` bounds.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from ..chip.model import Chip, External, Field, Joined
 from ..errors import CallError
 from ..expr import Expr
 from ..parameters import OFF_WORDS, ROLES
+from ..quantity import Band
 from ..stages.load import Stage
 from ..stages.load import atoms_of as atoms
 from .search import Choosable, Codes
@@ -56,6 +59,8 @@ class Freedom:
         self, stage: Stage, free: tuple[str, ...], keep: tuple[str, ...], loosen: tuple[str, ...]
     ) -> None:
         self.chip, self.base = stage.chip, stage.bank
+        own = stage.params.get("pwm.deadtime")
+        self.backed = own is not None and isinstance(own.value, Band) and own.value.typ > 0
         self.kept: dict[str, str] = {}
         self.guarded: dict[str, str] = {}
         for name in loosen:
@@ -152,8 +157,18 @@ class Freedom:
         return tuple(
             c
             for c in codes
-            if c == current or not looser(item, now, values.read(item, c, self.base))
+            if c == current or not self.looser(item, now, values.read(item, c, self.base))
         )
+
+    def protects(self, item: Item) -> bool:
+        """Whether a field may be one that decides how well something protects, in this stage."""
+        return _stem(item) in _LOOSER or (self.backed and _stem(item) == "deadtime")
+
+    def looser(self, item: Item, now: values.Reading, other: values.Reading) -> bool:
+        """Whether a protection protects less with the other value: later, slower, only told, or not at all."""
+        if self.backed and _stem(item) == "deadtime":
+            return _beyond(-1, now, other)
+        return _looser(item, now, other)
 
     def scope(self, wanted: set[str]) -> tuple[int, ...]:
         """The variables that hold any of these atoms."""
@@ -186,18 +201,21 @@ _LOOSER = {
 }
 
 
-def protects(item: Item) -> bool:
-    """Whether a field may be one that decides how well something protects."""
-    return item.role.removesuffix(".high").removesuffix(".low") in _LOOSER
+def _stem(item: Item) -> str:
+    """A role without its side."""
+    return item.role.removesuffix(".high").removesuffix(".low")
 
 
-def looser(item: Item, now: values.Reading, other: values.Reading) -> bool:
-    """Whether a protection protects less with the other value: later, slower, only told, or not at all."""
-    way = _LOOSER.get(item.role.removesuffix(".high").removesuffix(".low"))
+def _beyond(way: int, now: values.Reading, other: values.Reading) -> bool:
+    if now.band is None or other.band is None:
+        return now.band is not None
+    return way * (other.band.typ - now.band.typ) > 0
+
+
+def _looser(item: Item, now: values.Reading, other: values.Reading) -> bool:
+    way = _LOOSER.get(_stem(item))
     if way is not None:
-        if now.band is None or other.band is None:
-            return now.band is not None
-        return way * (other.band.typ - now.band.typ) > 0
+        return _beyond(way, now, other)
     if not isinstance(item, Field):
         return False
     before, after = hazard(item, now.code), hazard(item, other.code)

@@ -34,7 +34,7 @@ from ..chip.bank import Bank
 from ..chip.model import Fault
 from ..expr import Expr, evaluate
 from ..stages.load import Stage
-from .freedom import Freedom, Item, closure, looser, mentioned, name_of, protects, role_chain
+from .freedom import Freedom, Item, closure, mentioned, name_of, role_chain
 from .problem import GoalProblem, Looked, NotComputed, WiderError
 from .search import Codes, Goal, Judged
 from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
@@ -470,13 +470,13 @@ class _Maker:
         name = name_of(item)
         scope = self.free.scope(closure(self.chip, name))
         now = self.base.reading(name)
-        if not scope or now is None or not protects(item):
+        if not scope or now is None or not self.free.protects(item):
             return
 
         def margin(codes: Codes) -> float:
             bank = self._bank(dict(zip(scope, codes, strict=True)))
             there = bank.reading(name)
-            return -math.inf if there is None or looser(item, now, there) else math.inf
+            return -math.inf if there is None or self.free.looser(item, now, there) else math.inf
 
         self.goals.append(Goal(f"protection {name}", scope, margin))
         self.titles.append(f"{name} protects no less")

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from regmap.assessment.freedom import Freedom
 from regmap.assessment.propose import propose
 from regmap.assessment.stage import assess, with_settings
 from regmap.calc import Verdict
-from regmap.chip.values import options
+from regmap.chip.values import options, read
 from regmap.stages.load import Stage, load_stage
 from regmap.stages.whatif import with_inputs
 from tests.assessment.ranks import best, margin, put, ranks, worst_first
@@ -124,3 +125,36 @@ def test_a_retry_that_holds_is_not_ended() -> None:
     (pick,) = result.picks
     told = {o.reading.name: o.goal for o in pick.others}
     assert told["latch"] == ""
+
+
+# --- the dead time as a backstop --------------------------------------------------------------------
+def dead_times(stage: Stage, *loosen: str) -> tuple[float, float, bool]:
+    """The shortest dead time that a search may choose, the stage's own, both in s, and whether it is guarded."""
+    freedom = Freedom(stage, (), (), loosen)
+    (n,) = (i for i, v in enumerate(freedom.variables) if v.name == "DEADTIME.TIME")
+    found = [read(freedom.items[n], c, stage.bank).band for c in freedom.variables[n].codes]
+    own = stage.bank.reading("DEADTIME.TIME")
+    assert own is not None
+    assert own.band is not None
+    shortest = min(b.typ for b in found if b is not None)
+    return float(shortest), float(own.band.typ), "DEADTIME.TIME" in freedom.guarded
+
+
+def test_the_chip_s_dead_time_beside_the_controller_s_is_not_shortened_unasked() -> None:
+    """With 1 us from the controller no figure moves with 920 ns of the chip: they are for when the firmware errs."""
+    stage = with_settings(load_stage(str(SHORT)), {"DEADTIME.TIME": "920 ns"})
+    both = with_inputs(stage, {"pwm.deadtime": "1 us"})
+    assert dead_times(both) == (920e-9, 920e-9, True)
+    assert dead_times(both, "DEADTIME.TIME") == (60e-9, 920e-9, False)
+    # the only one is a working value, which what deadtime.enough asks for bounds
+    assert dead_times(stage) == (60e-9, 920e-9, False)
+
+
+def test_a_backstop_stands_among_what_is_not_loosened() -> None:
+    stage = with_inputs(load_stage("coolant_pump"), {"pwm.deadtime": "1.2 us"})
+    result = propose(stage, goals=["sense.settling", "deadtime"], seconds=3)
+    assert "TIMING.DEAD_TIME" in result.not_loosened
+    before, after = stage.bank.reading("TIMING.DEAD_TIME"), result.stage.bank.reading("TIMING.DEAD_TIME")  # fmt: skip
+    assert before is not None
+    assert after is not None
+    assert after.code >= before.code

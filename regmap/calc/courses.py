@@ -10,9 +10,11 @@ from functools import reduce
 from typing import Any
 
 from .corner import Variable, formula, larger, show_value, smaller
+from .gatesupply import bootstrapped
 from .inputs import Course, ImpossibleError
 from .registry import Outcome, check
-from .startup import awake_time
+from .spi import frames_duration
+from .startup import STARTUP_USES, awake_time, pump_time
 from .supply import LOAD_DUMP_NOTE
 from .surge import clamped, higher_level
 from .verdict import Verdict
@@ -166,14 +168,18 @@ def lowest(work: Work) -> Outcome:
 @check(
     "supply.course-pause",
     "no starting profile stops the drive for longer than it may rest",
-    "t(u < Vuv) + t_wake <= limit; 0 where u never lies below Vuv",
-    "role:uv.threshold chip:supply.wake_time stage:limits.pause",
+    "t(u < Vuv) + t_wake + latched: poll and reaction + charge pump + lost settings: bring-up <= limit; "
+    "0 where u never lies below Vuv",
+    "role:uv.threshold role:uv.mode chip:supply.wake_time chip:supply.operating stage:poll.period "
+    "stage:controller.reaction stage:limits.pause " + STARTUP_USES,
     CAUTION,
 )
 def pause(work: Work) -> Outcome:
     """How long the supply lies below the highest undervoltage threshold; then the chip wakes again.
 
-    A course that never goes below stops nothing: there is no wake-up to wait for.
+    A course that never goes below stops nothing: there is no wake-up to wait for. One after the other, which no
+    drive exceeds: where the undervoltage is latched, until the controller has polled it and reacted; the charge
+    pump from empty; below the chip's operating range the bring-up sequence anew. What is not stated is told.
     """
     if not work.stated("stage:limits.pause"):
         return None
@@ -185,10 +191,42 @@ def pause(work: Work) -> Outcome:
             for n, (dt, ua, ub) in enumerate(_pieces(bench, course), 1)
         ]
         below = _sum(bench, "t_below", longer_by, parts)
-        value = bench.derive("t", stopped_for, b=below, tw=awake_time(bench))
+        value = bench.derive("t", stopped_for, b=below, tw=_back(bench, course))
         return bench.at_most(value, bench.take("limit", "stage:limits.pause"))
 
     return each_course(work, "starting", "drive back in time", judge)
+
+
+def _back(bench: Work, course: Course) -> Variable | None:
+    """From the supply's return until the drive turns again, as far as map and stage state it."""
+    parts, untold = [awake_time(bench)], []
+    if bench.stated("role:uv.mode") and not bench.retries("uv.mode"):
+        for symbol, name in (("t_poll", "poll.period"), ("t_react", "controller.reaction")):
+            span = bench.maybe(symbol, f"stage:{name}")
+            if span is None:
+                untold.append(f"{name} (the undervoltage is latched)")
+            else:
+                parts.append(span)
+    if bootstrapped(bench):
+        untold.append("charging of the bootstrap capacitors")
+    elif bench.stated("stage:charge_pump.capacitor") and bench.stated("chip:charge_pump.current"):
+        parts.append(pump_time(bench))
+    else:
+        untold.append("charging of the charge pump")
+    operating = bench.inputs.find("chip:supply.operating", optional=True)
+    bench.maybe("Vop", "chip:supply.operating")
+    least = float(min(level.low for _, level in course.points))
+    if operating is not None and least < operating.value.floats()[0]:  # type: ignore[union-attr]
+        runs = (*bench.facts.bring_up, *bench.facts.outputs_on)
+        if runs and bench.stated("stage:spi.clock"):
+            for run in runs:
+                symbol = f"t_{run.name.replace(' ', '-')}"
+                parts.append(frames_duration(bench, symbol, run.lengths, run.waits, run.origin))
+        else:
+            untold.append("the bring-up sequence after settings were lost")
+    if untold:
+        bench.remark(f"not counted, as it is not stated: {', '.join(untold)}")
+    return _sum(bench, "t_back", longer_by, parts)
 
 
 COURSE_SUPPRESSOR = "stage:suppressor.breakdown stage:suppressor.resistance "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -190,3 +191,34 @@ def test_a_level_that_its_courses_contradict_is_told(tmp_path: Path) -> None:
     (doubt,) = stated(tmp_path, "supply.crank: 7 V").doubts
     assert "7 V, while the courses go down to 5.5 V / 6 V / 6.5 V" in str(doubt)
     assert not stated(tmp_path, "supply.crank: 5.5 / 6 / 6.5 V").doubts
+
+
+def test_the_way_back_counts_what_is_stated(build: Build) -> None:
+    """By hand: 1 ms of wake-up; latched 2 ms of polling and 0.1 ms of reaction more; below the range the frames too.
+
+    The pump charges 1 uF to its gate voltage at 20 mA. Each part is the difference of two runs.
+    """
+
+    def told(points: tuple[tuple[str, str], ...], **changes: str) -> float:
+        inputs = build(
+            role___uv__threshold="5.2 V",
+            chip___supply__wake_time="1 ms",
+            stage___poll__period="2 ms",
+            stage___controller__reaction="100 us",
+            **changes,
+        )
+        stated = inputs.with_values(
+            [], replace(inputs.facts, courses=(course("c", "starting", *points),))
+        )
+        return value(stated, "supply.course-pause.c")
+
+    below = np.count_nonzero(sampled(START)[1] < 5.2) * 1e-5
+    lived = {"chip___supply__operating": "3..40 V"}
+    retries, latched = (told(START, role___uv__mode=mode, **lived) for mode in ("retry", "latch"))
+    assert latched - retries == pytest.approx(2.1e-3)
+    assert retries >= below + 1e-3 - 3e-5
+    lost = told(START, role___uv__mode="retry", chip___supply__operating="5.5..40 V")
+    # 2 + 24 + 1 + 1 frames of 24 or 32 bits and more at 5 MHz, with a wait of 50 us
+    bits = 22 * 24 + 6 * 32
+    assert lost - retries > 0.95 * bits / 5e6 + 50e-6
+    assert lost - retries < 2 * bits / 5e6 + 50e-6

@@ -20,8 +20,9 @@ from typing import Any
 
 from regmap.record import dataclass, field, replace
 
-from .defines import Define, Unreadable
+from .defines import Define
 from .dialect import Chunk, chunks, plainly
+from .integers import CNumber, Unreadable, type_of
 from .names import kind_of, pieces_of
 from .preprocess import CodeLine, HeaderUnit
 from .routines import Routine
@@ -114,6 +115,7 @@ def read_declarations(unit: HeaderUnit) -> Declarations:
     """What the declarations say; enumerators join `evaluator.names`, functions its routines."""
     plain = plainly("\n".join(line.code for line in unit.lines))
     reader = _Reader(unit, plain.scoped)
+    reader.types(plain.text)
     parts = list(chunks(plain.text))
     for part in parts:
         if part.function:
@@ -125,6 +127,10 @@ def read_declarations(unit: HeaderUnit) -> Declarations:
     return reader.found
 
 
+_TYPEDEF = re.compile(
+    r"\btypedef\s{1,9}(\w+(?:[ \t]{1,9}\w+){0,3})\s{1,9}(\w+)\s{0,9};"
+    r"|\busing\s{1,9}(\w+)\s{0,9}=\s{0,9}(\w+(?:[ \t]{1,9}\w+){0,3})\s{0,9};"
+)
 #: what stands between the name of a constant and its value
 _GIVEN = re.compile(r"\s*(?:\[[^]]*\]\s*)*=\s*")
 
@@ -161,6 +167,14 @@ class _Reader:
         self.evaluator.routines.setdefault(name, routine)
         item = self._define(routine.name, None, None, routine.body)
         self.found.functions.append(replace(item, name=name, params=routine.params))
+
+    def types(self, text: str) -> None:
+        """What the file calls types of whole numbers."""
+        for match in _TYPEDEF.finditer(text):
+            words = (match[1] or match[4]).split()
+            kind = type_of(words, self.evaluator.model, self.evaluator.types)
+            if kind is not None:
+                self.evaluator.types.setdefault(match[2] or match[3], kind)
 
     def _scoped(self, name: str) -> str:
         return "_".join((*self.scope, name))
@@ -235,9 +249,12 @@ class _Reader:
         )
 
     def _value(self, node: Any) -> int:
+        return self._number(node).value
+
+    def _number(self, node: Any) -> CNumber:
         from pycparser import c_generator
 
-        return self.evaluator.value(c_generator.CGenerator().visit(node))
+        return self.evaluator.number(c_generator.CGenerator().visit(node))
 
     def _declaration(self, c_ast: Any, node: Any) -> None:
         names: list[str] = []
@@ -263,16 +280,19 @@ class _Reader:
             if not self._described(c_ast, init, node.name, self.members.get(tag, [])):
                 self._table(c_ast, init, node.name, "")
         elif isinstance(kind, c_ast.IdentifierType) and isinstance(node, c_ast.Decl):
+            number, why = None, ""
             try:
-                value, why = self._value(init), ""
+                of = type_of(kind.names, self.evaluator.model, self.evaluator.types)
+                number = self.evaluator.cast(self._number(init), of)
             except Unreadable as error:
-                value, why = None, str(error)
+                why = str(error)
+            value = number.value if number is not None else None
             made = self._define(node.name, node.coord, value, "", why)
             name = self._scoped(node.name)
             told = self._scoped(_spelt(node.name)) if self.scope else name
             self.found.constants.append(replace(made, name=told))
-            if value is not None:
-                self.evaluator.names.setdefault(name, value)
+            if number is not None:
+                self.evaluator.names.setdefault(name, number)
 
     def _enum(self, node: Any, name: str) -> None:
         following: int | None = 0
@@ -296,7 +316,7 @@ class _Reader:
                 plain, also = self._scoped(f"{node.name}_{item.name}"), ""
             self.found.constants.append(replace(made, name=plain, also=also))
             if following is not None:
-                self.evaluator.names.setdefault(plain, following)
+                self.evaluator.names.setdefault(plain, self.evaluator.plain(following))
                 following += 1
 
     def _struct(self, c_ast: Any, node: Any, names: list[str]) -> None:

@@ -28,8 +28,10 @@ from ..errors import Place, Problem, closest
 from ..quantity import plural
 from .commands import Commands
 from .declarations import BitFields, Declarations, Row, read_declarations
-from .defines import Define, Evaluator, Unreadable, evaluated
+from .defines import Define, evaluated
+from .expressions import Evaluator
 from .fixes import Fix, fix_of, patched
+from .integers import ILP32, IP16, LP64, CNumber, IntKind, Unreadable
 from .judge import Disagreement, HeaderStyle, judge, style_of
 from .names import Meant, Names, flat, kind_of, pieces_of
 from .preprocess import HeaderUnit, Opener, preprocess
@@ -64,12 +66,20 @@ def lint(
 ) -> Lint:
     """Compare what `text` and the headers that it includes define.
 
-    `name` is the file's name in messages, `opener` gives what it includes (`includes.beside`), `given`
+    It is read as compilers with an int and long of 32 bits do; where that leaves findings and they may come of the width of
+    types, by other widths too. `name` is the file's name in messages, `opener` gives what it includes (`includes.beside`), `given`
     are macros that the build defines.
     """
     unit = preprocess(text, name, opener, given)
-    declared = read_declarations(unit)
-    return _Judging(chip, unit, declared).lint(name)
+    results = []
+    for model in (ILP32, LP64, IP16):
+        unit.evaluator = Evaluator(unit.evaluator.macros, model)
+        result = _Judging(chip, unit, read_declarations(unit)).lint(name)
+        results.append(result)
+        if not (result.problems or result.skipped) or not unit.evaluator.by_width:
+            break
+    # a header is for a compiler on which it is right; what is not read by one is no better for that
+    return min(results, key=lambda r: (-r.read, len(r.problems), r.unread))
 
 
 class _Judging:
@@ -341,6 +351,8 @@ def _judge_call(
 ) -> Iterator[Disagreement]:
     """A macro that places a code, takes one out of a word, or changes it there. Raises Unreadable."""
     most, mask, full = (1 << field.width) - 1, field.mask, (1 << 64) - 1
+    # a driver hands words and codes over without sign
+    kind = IntKind(64 if meant.register.width > 32 else 32, False)
     assert item.params is not None
     if field.bits != tuple(range(field.bits[0], field.bits[-1] - 1, -1)):
         raise Unreadable("its field has scattered bits")
@@ -348,7 +360,8 @@ def _judge_call(
     where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
 
     def call(*values: int) -> int:
-        return evaluator.call(item.name, list(values)) & full
+        found = evaluator.call(item.name, [CNumber(v & (1 << kind.bits) - 1, kind) for v in values])
+        return found.value & (full if found.value >= 0 else (1 << found.kind.bits) - 1)
 
     if len(item.params) == 1:
         puts = all(call(c) == deposit(c, field.bits) for c in codes)

@@ -68,8 +68,9 @@ def judge(chip: Chip, item: Define, meant: Meant, style: HeaderStyle) -> Iterato
     value = item.value
     assert value is not None
     register, field = meant.register, meant.field
-    if value < 0:
-        value &= register.mask
+    above = value | register.mask
+    if value < 0 or ("~" in item.body and above in (0xFFFF, 0xFFFFFFFF, (1 << 64) - 1)):
+        value &= register.mask  # all bits but some, in a type that is wider than the register
     if field is None:
         yield from _judge_register(chip, meant, register, value)
     else:

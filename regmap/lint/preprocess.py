@@ -25,7 +25,9 @@ from typing import TYPE_CHECKING, Any
 from regmap.record import dataclass, field, replace
 
 from ..budgets import limit, over
-from .defines import TYPE_WORDS, Define, Evaluator, Macro, Unreadable, logical_lines, tokens_of
+from .defines import Define, logical_lines
+from .expressions import Evaluator, Macro, tokens_of
+from .integers import INTMAX, CNumber, Unreadable, is_type_word, plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -134,7 +136,7 @@ def stands_for_number(macro: Macro, making: Mapping[str, object] | set[str]) -> 
     names = [text for kind, text in tokens if kind == "name"]
     if any(n in making or n in _WORDS_OF_C for n in names):
         return False
-    if len(names) == len(tokens) and all(_is_type(n) or n.startswith("__") for n in names):
+    if len(names) == len(tokens) and all(is_type_word(n) or n.startswith("__") for n in names):
         return False
     depth = 0
     for at, (_, text) in enumerate(tokens):
@@ -145,10 +147,6 @@ def stands_for_number(macro: Macro, making: Mapping[str, object] | set[str]) -> 
         if called and macro.params is not None and text in macro.params:
             return False  # a list of what its argument is to make
     return True
-
-
-def _is_type(name: str) -> bool:
-    return name in TYPE_WORDS or name.endswith("_t")
 
 
 def _preprocessor() -> Any:
@@ -333,15 +331,15 @@ def _preprocessor() -> Any:
             """Whether an expanded condition holds; a name that is no macro is 0 (ISO C11 6.10.1)."""
             text = "".join(" " if t.type in self.t_WS else t.value for t in tokens)
 
-            class Zero(dict[str, int]):
+            class Zero(dict[str, CNumber]):
                 def __contains__(self, _name: object) -> bool:
                     return True
 
-                def __missing__(self, _name: str) -> int:
-                    return 0
+                def __missing__(self, _name: str) -> CNumber:
+                    return plain(0, INTMAX)
 
             try:
-                value = Evaluator({}).value(text, Zero())
+                value = Evaluator({}, INTMAX).value(text, Zero())
             except Unreadable as error:
                 self._note(
                     f"this condition was not evaluated, and counts as not met: {error}", "if"

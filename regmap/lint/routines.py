@@ -1,7 +1,7 @@
 """Small functions of a header, worked: assignments, conditions and a result; no loops.
 
     routine = Routine.of("static inline uint16_t f(uint16_t w) { w &= 3; return w; }", evaluator, ())
-    routine([0xFFFF])       3
+    routine([evaluator.plain(0xFFFF)])       3, with its type
 
 A parameter that is a pointer or reference stands for what it points to; a function without a result
 gives what it leaves there.
@@ -13,17 +13,18 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from .defines import Evaluator, Unreadable
+from .expressions import Evaluator
+from .integers import CNumber, IntKind, Unreadable, type_of
 
 MOST_TEXT = 4000
 _HEAD = re.compile(
     r"(?P<type>[^(){};=]{1,300}?[\s*&])(?P<name>[A-Za-z_]\w*)\s*\((?P<params>[^(){};]{0,400})\)[^{]{0,60}(?P<body>\{.*\})\s*\Z",
     re.S,
 )
-_WIDTH = {"char": 8, "short": 16}
 _SKIPPED = re.compile(
     r"\[\[[^]]*\]\]|__attribute__\s*\(\([^()]*\)\)|\b(?:constexpr|noexcept|inline|static|extern)\b"
 )
+_NO_TYPE = {"const", "volatile", "register", "std", "restrict", "__inline", "__inline__"}
 _ENDED = re.compile(r"\breturn\s*\{([^{}]*)\}")
 
 
@@ -43,7 +44,7 @@ class Routine:
         self._evaluator, self._scope = evaluator, scope
         found = re.findall(r"([^,]*?)(\w+)\s*(?:,|$)", params) if params.strip() != "void" else []
         self.params = tuple(n for _, n in found)
-        self._widths = {n: _bits(t) for t, n in found}
+        self._kinds = {n: self._kind_of(t) for t, n in found}
         self._pointed = {n for t, n in found if "*" in t or "&" in t}
         self._steps: list[Any] | None = None
 
@@ -57,28 +58,30 @@ class Routine:
             return None
         return cls(match["name"], match["type"], match["params"], match["body"], evaluator, scope)
 
-    def __call__(self, arguments: list[int]) -> int:
+    def __call__(self, arguments: list[CNumber]) -> CNumber:
         """The result. Raises Unreadable."""
         if len(arguments) != len(self.params):
             raise Unreadable(f"{self.name} takes {len(self.params)} arguments")
         if self._steps is None:
             self._steps = self._parsed()
+        evaluator = self._evaluator
         held = dict(zip(self.params, arguments, strict=True))
         for name, value in held.items():
-            held[name] = _cut(value, self._widths[name])
-        around, self._evaluator.scope = self._evaluator.scope, self._scope
+            held[name] = evaluator.cast(value, self._kinds[name])
+        around, evaluator.scope = evaluator.scope, self._scope
         try:
-            result: int | None = self._run(self._steps, held, dict(self._widths))
+            result: CNumber | None = self._run(self._steps, held, dict(self._kinds))
         except RecursionError:
             raise Unreadable("nested too deeply: blocks within blocks") from None
         finally:
-            self._evaluator.scope = around
+            evaluator.scope = around
         if result is None:
             left = [n for n in self.params if n in self._pointed]
             if len(left) != 1 or not re.search(r"\bvoid\b", self._kind):
                 raise Unreadable(f"{self.name} has no result")
-            return int(held[left[0]])
-        return _cut(result, _bits(self._kind))
+            left_there: CNumber = held[left[0]]
+            return left_there
+        return evaluator.cast(result, self._kind_of(self._kind))
 
     def _parsed(self) -> list[Any]:
         from pycparser import c_parser
@@ -94,7 +97,9 @@ class Routine:
             raise Unreadable(f"its body was not parsed as C99 ({str(error)[:40]})") from None
         return list(tree.ext[-1].body.block_items or ())
 
-    def _run(self, steps: list[Any], held: dict[str, int], widths: dict[str, int]) -> int | None:
+    def _run(
+        self, steps: list[Any], held: dict[str, CNumber], kinds: dict[str, IntKind | None]
+    ) -> CNumber | None:
         from pycparser import c_ast
 
         for step in steps:
@@ -104,24 +109,26 @@ class Routine:
                 kind = getattr(getattr(step.type, "type", None), "names", None)
                 if kind is None:
                     raise Unreadable("it declares more than numbers")
-                widths[step.name] = _bits(" ".join(kind))
+                kinds[step.name] = self._kind_of(" ".join(kind))
                 if step.init is not None:
-                    held[step.name] = _cut(self._value(step.init, held), widths[step.name])
+                    held[step.name] = self._evaluator.cast(
+                        self._value(step.init, held), kinds[step.name]
+                    )
             elif isinstance(step, c_ast.Assignment):
-                if not isinstance(step.lvalue, c_ast.ID) or step.lvalue.name not in widths:
+                if not isinstance(step.lvalue, c_ast.ID) or step.lvalue.name not in kinds:
                     raise Unreadable("it writes to more than its own variables")
                 name, value = step.lvalue.name, self._value(step.rvalue, held)
                 if step.op != "=":
-                    both = {"a": held.get(name, 0), "b": value}
-                    value = self._evaluator.value(f"(a) {step.op[:-1]} (b)", both)
-                held[name] = _cut(value, widths[name])
+                    both = {"a": held.get(name, self._evaluator.plain(0)), "b": value}
+                    value = self._evaluator.number(f"(a) {step.op[:-1]} (b)", both)
+                held[name] = self._evaluator.cast(value, kinds[name])
             elif isinstance(step, c_ast.If):
-                taken = step.iftrue if self._value(step.cond, held) else step.iffalse
-                result = self._run([taken], held, widths) if taken is not None else None
+                taken = step.iftrue if self._value(step.cond, held).value else step.iffalse
+                result = self._run([taken], held, kinds) if taken is not None else None
                 if result is not None:
                     return result
             elif isinstance(step, c_ast.Compound):
-                result = self._run(step.block_items or [], held, widths)
+                result = self._run(step.block_items or [], held, kinds)
                 if result is not None:
                     return result
             elif isinstance(step, (c_ast.EmptyStatement, c_ast.Cast, c_ast.Return)):
@@ -130,19 +137,12 @@ class Routine:
                 raise Unreadable(f"it has what is not worked here ({type(step).__name__})")
         return None
 
-    def _value(self, node: Any, held: Mapping[str, int]) -> int:
+    def _value(self, node: Any, held: Mapping[str, CNumber]) -> CNumber:
         from pycparser import c_generator
 
-        return self._evaluator.value(c_generator.CGenerator().visit(node), held)
+        return self._evaluator.number(c_generator.CGenerator().visit(node), held)
 
-
-def _bits(kind: str) -> int:
-    """Bits of an unsigned type; 0 where they do not matter."""
-    exact = re.search(r"\b(?:uint|u)(8|16|32|64)(?:_t)?\b", kind)
-    if exact is not None:
-        return int(exact[1])
-    return next((b for word, b in _WIDTH.items() if "unsigned" in kind and word in kind), 0)
-
-
-def _cut(value: int, bits: int) -> int:
-    return value & ((1 << bits) - 1) if bits else value
+    def _kind_of(self, told: str) -> IntKind | None:
+        """The type of whole numbers among words of a declaration; None where it is none that is known."""
+        words = [w for w in re.findall(r"\w+", told) if w not in _NO_TYPE]
+        return type_of(words, self._evaluator.model, self._evaluator.types)

@@ -143,6 +143,10 @@ def run(args: argparse.Namespace, context: Context) -> int:
         return Status.USAGE
     if args.patch and not args.against:
         raise CallError("--patch is of a header", "--against FILE.h beside it")
+    # one document and nothing else goes to standard output
+    whole = [n for n, a in (("--patch -", args.patch == "-"), ("--sarif -", args.sarif == "-"), ("--json", args.json)) if a]  # fmt: skip
+    if len(whole) > 1:
+        raise CallError(f"{' and '.join(whole)}: both on standard output", "a file for one of them")
     if args.against:
         return _against(args, context)
     if args.solve:

@@ -20,7 +20,7 @@ from typing import Any
 
 from regmap.record import dataclass, field, replace
 
-from .defines import Define
+from .defines import Define, without_comments
 from .dialect import Chunk, chunks, plainly
 from .integers import CNumber, Unreadable, type_of
 from .names import kind_of, pieces_of
@@ -155,6 +155,8 @@ class _Reader:
         self.sources: dict[str, list[str]] = {}
         self.members: dict[str, list[str]] = {}  # of structures, by tag or type
         self.found = Declarations()
+        #: how often a name was defined in a line
+        self.placed: dict[tuple[str, int, str], int] = {}
         self.offset = 0
         self.scope: tuple[str, ...] = ()
 
@@ -216,7 +218,7 @@ class _Reader:
         lines = self.unit.lines
         stood = lines[min(max(at_line, 1), len(lines)) - 1] if lines else CodeLine("", 1, "")
         line, text = stood.line, self._source(stood)
-        at = text.find(name)
+        at = self._stands(stood, text, name)
         column = at + 1 if at >= 0 else 1
         given = _GIVEN.match(text, at + len(name)) if at >= 0 else None
         value_column = given.end() + 1 if given else column
@@ -234,6 +236,17 @@ class _Reader:
             text=text,
             why=why,
         )
+
+    def _stands(self, stood: CodeLine, text: str, name: str) -> int:
+        """Where a name stands in its line: of several definitions there, as in two namespaces, one after the other."""
+        code, whole = without_comments(text), rf"(?<!\w){re.escape(name)}(?!\w)"
+        defined = [m.start() for m in re.finditer(rf"{whole}(?={_GIVEN.pattern}|\s*\{{)", code)]
+        if not defined:
+            first = re.search(whole, code)
+            return first.start() if first else code.find(name)
+        place = (stood.file, stood.line, name)
+        count = self.placed[place] = self.placed.get(place, 0) + 1
+        return defined[min(count, len(defined)) - 1]
 
     def _source(self, stood: CodeLine) -> str:
         rows = self.sources.get(stood.file)

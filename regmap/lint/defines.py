@@ -73,6 +73,11 @@ def logical_lines(text: str) -> Iterator[tuple[int, str, str, str]]:
         yield start + 1, whole, code, " ".join(comment.split())
 
 
+def without_comments(line: str) -> str:
+    """A line that begins outside a comment, its comments replaced by blanks."""
+    return _without_comments(line, False)[0]
+
+
 def _without_comments(line: str, inside: bool) -> tuple[str, str, bool]:
     """Comments of a line are replaced by blanks of the same length; their text comes apart."""
     code, comment, at = [], [], 0

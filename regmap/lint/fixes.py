@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from regmap.record import dataclass
 
 from .defines import Define
+from .integers import LP64, Unreadable, literal
 
 _LITERAL = re.compile(r"(\(?\s*)(0[xX][0-9a-fA-F]+|0[bB][01]+|\d+)([uUlL]*)(\s*\)?)")
 _BIT = re.compile(r"((?:\w*_)?BIT_?(?:ULL|U?\d+)?)\s*\(\s*\d+[uUlL]*\s*\)")
@@ -37,9 +38,20 @@ def fix_of(item: Define, right: int | None) -> Iterator[Fix]:
     start = item.value_column - 1
     if right is None or not item.body or item.text[start : start + len(item.body)] != item.body:
         return
+    stands = _LITERAL.fullmatch(item.body)
+    if stands is not None and item.value not in (None, _number(stands)):
+        return  # another definition's number, or one that its type cuts
     yield Fix(
         item.name, item.line, item.value_column, item.body, restated(item.body, right), item.file
     )
+
+
+def _number(stands: re.Match[str]) -> int | None:
+    digits, suffix = stands[2], stands[3]
+    try:
+        return literal(digits, suffix, LP64).value
+    except Unreadable:
+        return None
 
 
 def restated(body: str, value: int) -> str:

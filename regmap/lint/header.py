@@ -271,6 +271,7 @@ class _Judging:
                 self.problems.append(_problem(*wrong))
 
 
+MOST_TRIED = 40  # fixes that are tried one by one
 #: what tables are called that hold words of registers
 _OF_WORDS = {"CONFIG", "CFG", "CONF", "INIT", "SETUP", "REGS", "REGISTERS"}
 
@@ -304,13 +305,43 @@ def put_right(
         found = opener(of, told) if opener is not None else None
         return (found[0], texts.setdefault(*found)) if found is not None else None
 
-    result = lint(chip, text, name, newest, given)
+    def checked() -> Lint:
+        return lint(chip, texts[name], name, newest, given)
+
+    result = checked()
     for literal in (True, False):
-        for file in texts:
-            fixes = [f for f in result.fixes if f.file == file and (f.literal or not literal)]
-            texts[file] = patched(texts[file], fixes)
-        result = lint(chip, texts[name], name, newest, given)
+        fixes = [f for f in result.fixes if f.literal or not literal]
+        if not fixes:
+            continue
+        before = dict(texts)
+        _patch(texts, fixes)
+        after = checked()
+        if _worse(result, after):
+            # some of them are not what they seem: one by one, and only what makes something better
+            texts.update(before)
+            after = result
+            for fix in fixes[:MOST_TRIED]:
+                before = dict(texts)
+                _patch(texts, [fix])
+                tried = checked()
+                if _worse(after, tried) or len(tried.problems) == len(after.problems):
+                    texts.update(before)
+                else:
+                    after = tried
+        result = after
     return texts, result
+
+
+def _patch(texts: dict[str, str], fixes: Iterable[Fix]) -> None:
+    for file in texts:
+        texts[file] = patched(texts[file], [f for f in fixes if f.file == file])
+
+
+def _worse(before: Lint, after: Lint) -> bool:
+    """Whether something is found that was not, or less is compared."""
+    known = Counter(p.path for p in before.problems)
+    new = Counter(p.path for p in after.problems) - known
+    return bool(new) or after.read < before.read
 
 
 def _place(item: Define, *, at_value: bool = True) -> Place:

@@ -130,3 +130,16 @@ def test_the_build_tells_which_conditions_hold(tmp_path: Path, gateword: Run) ->
     wrong = gateword(*line, "-D", "2REV")
     assert wrong.status == 2
     assert "NAME or NAME=VALUE" in wrong.err
+
+
+@pytest.mark.parametrize(
+    "outputs", [("--patch", "-", "--sarif", "-"), ("--patch", "-", "--json"), ("--sarif", "-", "--json")]
+)  # fmt: skip
+def test_two_documents_do_not_share_standard_output(
+    gateword: Run, tmp_path: Path, outputs: tuple[str, ...]
+) -> None:
+    header = tmp_path / "q.h"
+    header.write_text("#define Q_MODE_ADDR 0x4\n#define Q_LOCK_ADDR 0xB\n")
+    done = gateword("vet", "quoll16", "--against", str(header), *outputs)
+    assert (done.status, done.out) == (2, "")
+    assert "both on standard output" in done.err

@@ -8,6 +8,7 @@ from regmap.lint.fixes import as_patch, patched, restated
 from regmap.lint.header import lint, put_right
 from regmap.maps.load import load_map
 
+CHIP = load_map("quoll16")
 HEADER = """#pragma once
 /* invented */
 #define QL_MODE_ADDR 0x3
@@ -69,3 +70,37 @@ def test_what_nothing_is_known_of_is_left() -> None:
     assert len(lint(chip, text, "a.h").problems) == 2
     assert put_right(chip, text, "a.h")[0] == {"a.h": text}
     assert as_patch("a.h", text, text) == ""
+
+
+LINES = """namespace q {{ namespace timing {{
+namespace dead_time {{ constexpr unsigned mask = {}; }} namespace filter {{ constexpr unsigned mask = {}; }}
+}} }}
+"""
+
+
+@pytest.mark.parametrize(
+    ("dead_time", "mask", "columns"),
+    [("0x7", "0x180", [101]), ("0xF", "0x300", [49]), ("0xF", "0x180", [49, 101]), ("0x300", "0x7", [49, 103])],
+)  # fmt: skip
+def test_of_two_definitions_in_a_line_each_is_put_right_in_its_place(
+    dead_time: str, mask: str, columns: list[int]
+) -> None:
+    """Two namespaces with a `mask` each: by hand, 0x7 and 0x300; what is right stays as it is written."""
+    text = LINES.format(dead_time, mask)
+    found = lint(CHIP, text, "t.hpp").problems
+    assert sorted(p.place.column for p in found if "shares" not in p.found) == columns
+    texts, after = put_right(CHIP, text, "t.hpp")
+    width = len(dead_time) - 2
+    right = "0x7" if dead_time == "0x7" else f"0x{7:0{width}X}"
+    assert texts == {"t.hpp": LINES.format(right, f"0x{0x300:0{len(mask) - 2}X}")}
+    assert after.problems == ()
+
+
+def test_no_fix_makes_anything_worse() -> None:
+    """A number that two names share cannot be right for both: it stays, and so does the count of findings."""
+    text = "static const int Q_GATE_HS_SINK_SHIFT = 3;\n#define Q_BOTH 3\n#define Q_VDS_FILLER 1 /* Q_BOTH = 3 */\nenum { /* Q_MODE_ADDR = 5 */ Q_MODE_ADDR = 5, Q_LOCK_ADDR = Q_MODE_ADDR };\n"
+    before = lint(CHIP, text, "n.h").problems
+    texts, after = put_right(CHIP, text, "n.h")
+    assert len(after.problems) < len(before)
+    assert "Q_GATE_HS_SINK_SHIFT = 4;" in texts["n.h"]
+    assert "/* Q_MODE_ADDR = 5 */ Q_MODE_ADDR = 3," in texts["n.h"]

@@ -286,3 +286,12 @@ def test_an_included_header_gives_values() -> None:
     assert result.unread == 0
     [problem] = result.problems
     assert problem.place.line == 3
+
+
+@pytest.mark.parametrize(("one", "two"), [("t1us", "t2_2us"), ("v1us", "v2_2us")])
+def test_codes_that_are_swapped_in_a_scoped_enumeration_are_found(one: str, two: str) -> None:
+    """By the map 1 us is code 2 and 2.2 us code 3 of TIMING.FILTER."""
+    text = f"namespace quoll {{ namespace timing {{ constexpr unsigned address = 6; namespace filter {{\nenum class option : unsigned char {{ {one} = 3, {two} = 2 }};\n}} }} }}\n"
+    assert [p.expected[:6] for p in lint(CHIP, text, "e.hpp").problems] == ["code 2", "code 3"]
+    text = text.replace("= 3", "= 2", 1).replace(f"{two} = 2", f"{two} = 3")
+    assert lint(CHIP, text, "e.hpp").problems == ()

@@ -89,7 +89,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Margins of 50 % and more count as equal: nothing is moved for a verdict that holds with plenty.\n"
         "A goal cannot be met by making it vanish: switching a monitor off misses its goals.\n"
         "A field that a check looks at which lacks an input is kept, unless --free names it.\n"
-        "Where the controller states a dead time (pwm.deadtime), the chip's guards against errors of the firmware: a protection, which is\n"
+        "Where the controller states a dead time (pwm.deadtime), the chip's own is a backstop against errors of the firmware: a protection, which is\n"
         "not shortened unasked, and not to less than deadtime.enough asks. Where it is the only one it is searched.\n"
         "What destroys the bridge comes first, then protections, then what stops the drive in normal running (false\n"
         "trips, a watchdog too short for its service), then performance, then comfort. First as few fail as can be, the\n"

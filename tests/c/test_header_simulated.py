@@ -5,7 +5,6 @@ The suite takes the maps with the oddest frames; GATEWORD_ALL_TARGETS=1 runs eve
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import subprocess
 from collections.abc import Callable
@@ -17,13 +16,10 @@ from regmap.cheader import Options, select
 from regmap.cheader.languages import generate_in, self_test_in
 from regmap.maps.load import load_map
 
+from . import test_header_selftest as selftest
+
 HERE = Path(__file__).parent
 ALL = os.environ.get("GATEWORD_ALL_TARGETS") == "1"
-spec = importlib.util.spec_from_file_location("selftest", HERE / "test_header_selftest.py")
-assert spec is not None
-assert spec.loader is not None
-selftest = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(selftest)
 
 AVR = """
 #include <avr/interrupt.h>

@@ -23,6 +23,7 @@ from regmap.record import dataclass, replace
 from ..chip.bank import Bank
 from ..chip.model import Chip, Fault
 from ..stages.load import Stage
+from .matrix import matrix
 from .stage import Assessment, assess, timing_of, waiver
 from .transition import Transition, name_of, pairs, states_of, transitions
 
@@ -145,8 +146,7 @@ def between_modes(stage: Stage, found: Mapping[str, Assessment] | None = None) -
     `found` is what all checks say in each mode, as `Matrix.of` gives it, where that is worked out already.
     """
     if found is None:
-        first = assess(stage)
-        found = {name_of(m): assess(m, beside=first) for m in states_of(stage)}
+        found = matrix([stage]).of(stage)
     ways = transitions(stage, found)
     return BetweenModes(tuple(ways), tuple(fallback(stage, ways, found)))
 

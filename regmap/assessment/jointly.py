@@ -24,12 +24,12 @@ from ..stages.load import atoms_of as atoms
 from ..stages.whatif import input_of, is_input
 from .goals import problem_of
 from .grid import Axis, GridCell, SweepGrid, grid
-from .matrix import STATED
+from .matrix import STATED, matrix
 from .problem import GoalProblem, Looked, NotComputed, raises
 from .proposal import Progress, Proposal
 from .propose import BUDGET, ENOUGH, SECONDS, Proposing, search_out
 from .search import Choosable, Codes, Goal
-from .stage import IN, Assessment, assess, with_settings
+from .stage import IN, Assessment, with_settings
 from .sweep import Sweep, sweep_in, sweep_input_in
 
 
@@ -159,8 +159,7 @@ def reading_of(stage: Stage, name: str) -> values.Reading | None:
 
 def assess_over_modes(stage: Stage) -> Assessment:
     """The verdicts of the stage as stated and of all of its modes in one, each called CHECK in MODE."""
-    first = assess(stage)
-    found = {n: assess(s, beside=first) if n != STATED else first for n, s in states(stage).items()}
+    found = matrix([stage]).of(stage)
     verdicts = [
         replace(v, check=in_mode_name(v.check, n)) for n, a in found.items() for v in a.verdicts
     ]

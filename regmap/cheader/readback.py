@@ -77,6 +77,8 @@ def write_verify(
     steps, last = rotation(sheet, stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows])
     sheet.readback_at = places_of(steps, {r.name for r, *_ in rows})
     sheet.reset_told = reset_told(stage, actions)
+    later = [a for a in actions if a.sequence != "power_up"]
+    sheet.reset_told_late = reset_told(stage, later)
     # several boards or positions take a table each by its name: there it is whole
     parted = sheet.boards == 1 and not sheet.chained
     cells = row_cells(sheet, steps, frames)

@@ -88,6 +88,7 @@ class StageRoutines(FrameRoutines):
             [
                 "const uint16_t at = job->task.at;",
                 f"uint8_t result = {low('tick')}(spi, &job->task);",
+                *self._as_read(),
                 f"if ((job->task.at != at) && (job->task.step.kind == {self.kind('READ')})) {{",
                 *(f"    {line}" for line in found),
                 "    job->index++;",
@@ -134,6 +135,17 @@ class StageRoutines(FrameRoutines):
         """Statements that call `tick` until the job is done, and wait where it wants that."""
         busy, wait = self.result("BUSY"), self.result("WAIT")
         return until_done(tick, "spi->wait_us(spi->context, job.task.wait_us)", busy, wait)
+
+    def _as_read(self) -> list[str]:
+        """Statements that let a status read go on to its end: of a chip that was reset its words tell."""
+        if not self.sheet.reset_told:
+            return []
+        return [
+            f"if (result == {self.result('RESET')}) {{",
+            "    /* the words tell of it */",
+            f"    result = {self.result('OK')};",
+            "}",
+        ]
 
     def clear_rejected(self) -> None:
         """The table that clears such a flag, then strict reads."""
@@ -366,12 +378,16 @@ class StageRoutines(FrameRoutines):
                 *(f"    {x}" for x in again),
                 "}",
             ]
+        over = f"result == {self.result('OK')}"
+        if self.sheet.reset_told:
+            # the end of a rotation is no end of the watch
+            over = f"({over}) || (result == {self.result('RESET')})"
         reset = ["if (spi->reset) {", f"    result = {self.result('RESET')};", "}"]
         sheet.function(
             f"uint8_t {self.low('watch')}({self.spi} *spi, {self.task} *task)",
             [
                 f"uint8_t result = {self.low('tick')}(spi, task);",
-                f"if (result == {self.result('OK')}) {{",
+                f"if ({over}) {{",
                 *(f"    {x}" for x in again),
                 f"    result = {self.low('tick')}(spi, task);",
                 "}",

@@ -190,6 +190,7 @@ class Runner(StageRoutines):
             f"        task->bytes = {self.low('frame_out')}(spi{fmt}, command, task->out);",
             f"        result = {self.result('BUSY')};",
             "    }",
+            *self._end_of_table(),
             "}",
             "return result;",
         ]
@@ -197,8 +198,22 @@ class Runner(StageRoutines):
             f"uint8_t {self.low('task_out')}({self.spi} *spi, {self.task} *task)",
             lines,
             "The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in "
-            "(a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is left.",
+            "(a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is left"
+            + (
+                "; RESET: neither, but the last reply tells of a reset." if self._ends_told else "."
+            ),
         )
+
+    @property
+    def _ends_told(self) -> bool:
+        """Whether the end of a table looks at the last reply's flag of a reset; a chain has its own end."""
+        return self.sheet.reset_told and not self.sheet.chained
+
+    def _end_of_table(self) -> list[str]:
+        """Statements of a table that is done: not OK where the chip has lost on the way what was written."""
+        if not self._ends_told:
+            return []
+        return ["} else if (spi->reset) {", f"    result = {self.result('RESET')};", "} else {", "    /* the table is done */"]  # fmt: skip
 
     def _merges(self) -> list[list[str]]:
         if "MERGE" not in self.sheet.used:

@@ -13,6 +13,9 @@ from .clearing import NAME
 from .sheet import Sheet
 from .text import count
 
+#: where the beginning of a bring-up alone takes the flag of a reset down
+UNTOLD = "the flag of a reset stands since power-up: it tells nothing"
+
 
 def status_members(*, lenient: bool) -> list[str]:
     """Of the structure of a status read, beside what is read and where it stands."""
@@ -133,6 +136,9 @@ def restart_next(
         reset = ["/* or it was reset meanwhile */", again, *table("init", 6)]
         next_.append(("job->phase == 5U", reset))
     chain: list[str] = []
+    if sheet.reset_told and not sheet.reset_told_late and not sheet.chained:
+        reset = macro("RUN", "RESET")
+        next_.insert(0, (f"(job->phase == 5U) && (result == {reset})", [f"/* {UNTOLD} */", f"result = {ok};"]))  # fmt: skip
     for condition, lines in next_:
         chain += [f"{'} else ' if chain else ''}if ({condition}) {{", *(f"    {x}" for x in lines)]
     chain += ["} else {", "    /* it has failed */", "}"]

@@ -59,6 +59,9 @@ CHIPS = {
 }
 #: chips whose frames have a parity bit and no checksum
 PARITY_ONLY = {"quoll16", "quokka16", "kowari16", "wombat24"}
+#: where a reset before the last frames is not told: no reply of the chip has a flag of it; the beginning of a bring-up
+#: alone takes the flag down, and a restart may leave that out
+UNTOLD = {"potoroo40": ("init", "restart"), "wombat24": ("restart",)}
 Damage = tuple[str, int, int]  # what, transfer number, bit or age
 
 
@@ -181,6 +184,8 @@ class Rig:
         sent = from_wire(bytes(out[:size]), 8 * size, msb_first=msb)  # type: ignore[index]
         sent ^= sum(1 << d[2] for d in self.damages if d[:2] == ("command", len(self.sizes)))
         older = [r for r in self.replies if len(r) == size]
+        if "reset" in now:
+            self.twin.power_up()
         if "never" in now:
             got = from_wire(older[-1], 8 * size, msb_first=msb) if older else 0
         else:
@@ -541,6 +546,33 @@ def test_a_restart_of_a_chip_that_was_reset_or_works_ends_configured(rig: tuple[
         it.begin()
         assert it.run("restart")[0] == OK, it.found()
         assert it.configured() == []
+
+
+def test_a_reset_on_the_way_never_ends_good(rig: tuple[Rig, str]) -> None:
+    """Before each transfer of a bring-up and of a restart: what is called good is configured."""
+    it, _ = rig
+    it.start()
+    fresh = snapshot(it.twin)
+    assert it.run("init")[0] == OK
+    ready = snapshot(it.twin)
+    silent, runs, noticed = [], 0, 0
+    for name, before in (("init", fresh), ("restart", fresh), ("restart", ready)):
+        it.twin = snapshot(before)
+        it.begin()
+        assert it.run(name)[0] == OK, (name, it.found())
+        sizes = len(it.sizes)
+        every = range(sizes)
+        # in the last ones nothing is read back any more
+        for number in every if EVERY else sorted({0, sizes // 2, *every[-8:]}):
+            it.twin = snapshot(before)
+            it.begin(("reset", number, 0))
+            result, failed = it.run(name)
+            runs += 1
+            noticed += result != OK
+            if result == OK and it.configured():
+                silent.append((name, number, failed, it.configured()))
+    told("runs with a reset", it.stage.chip.name, runs, noticed, len(silent))
+    assert [s for s in silent if s[0] not in UNTOLD.get(it.stage.chip.name, ())] == []
 
 
 def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Rig, str]) -> None:

@@ -372,6 +372,10 @@ uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
             task->bytes = sm_frame_out(spi, command, task->out);
             result = SM_RUN_BUSY;
         }
+    } else if (spi->reset) {
+        result = SM_RUN_RESET;
+    } else {
+        /* the table is done */
     }
     return result;
 }
@@ -456,6 +460,10 @@ uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[
 {
     const uint16_t at = job->task.at;
     uint8_t result = sm_tick(spi, &job->task);
+    if (result == SM_RUN_RESET) {
+        /* the words tell of it */
+        result = SM_RUN_OK;
+    }
     if ((job->task.at != at) && (job->task.step.kind == SM_STEP_READ)) {
         if (job->pass == 0U) {
             words[job->index] = spi->got;
@@ -589,7 +597,7 @@ void sm_watch_begin(sm_task_t *task)
 uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_tick(spi, task);
-    if (result == SM_RUN_OK) {
+    if ((result == SM_RUN_OK) || (result == SM_RUN_RESET)) {
         sm_task_begin(task, task->steps, task->size);
         result = sm_tick(spi, task);
     }

@@ -558,7 +558,7 @@ void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size);
 /*
  * The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
- * left.
+ * left; RESET: neither, but the last reply tells of a reset.
  */
 uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task);
 

@@ -889,7 +889,7 @@ static inline void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16
 /*
  * The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
- * left.
+ * left; RESET: neither, but the last reply tells of a reset.
  */
 static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
 {
@@ -913,6 +913,10 @@ static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
             task->bytes = sm_frame_out(spi, command, task->out);
             result = SM_RUN_BUSY;
         }
+    } else if (spi->reset) {
+        result = SM_RUN_RESET;
+    } else {
+        /* the table is done */
     }
     return result;
 }
@@ -1021,6 +1025,10 @@ static inline uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, 
 {
     const uint16_t at = job->task.at;
     uint8_t result = sm_tick(spi, &job->task);
+    if (result == SM_RUN_RESET) {
+        /* the words tell of it */
+        result = SM_RUN_OK;
+    }
     if ((job->task.at != at) && (job->task.step.kind == SM_STEP_READ)) {
         if (job->pass == 0U) {
             words[job->index] = spi->got;
@@ -1190,7 +1198,7 @@ static inline void sm_watch_begin(sm_task_t *task)
 static inline uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_tick(spi, task);
-    if (result == SM_RUN_OK) {
+    if ((result == SM_RUN_OK) || (result == SM_RUN_RESET)) {
         sm_task_begin(task, task->steps, task->size);
         result = sm_tick(spi, task);
     }

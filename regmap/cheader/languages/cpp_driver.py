@@ -118,11 +118,11 @@ public:
     }
 @EXCHANGE@
     // The next frame in task.out: send task.bytes of it and get as many into task.in, then call task_in.
-    // busy, or wait, or ok: nothing is left.
+    // busy, or wait, or ok: nothing is left; reset: neither, but the last reply tells of a reset.
     constexpr result_t task_out(task_t &task) noexcept
     {
         if (task.at >= task.size) {
-            return result_t::ok;
+            return @ENDED@result_t::ok;
         }
         task.step = task.steps[task.at];
         step = task.at;
@@ -352,7 +352,7 @@ WATCH = """
     result_t watch(task_t &task)
     {
         result_t result = tick(task);
-        if (result == result_t::ok) {
+        if ((result == result_t::ok) || (result == result_t::reset)) {
             task = task_t(task.steps, task.size);
             result = tick(task);
         }
@@ -360,7 +360,8 @@ WATCH = """
     }
 """
 
-#: where the map tells of a reset
+#: where the map tells of a reset: at the end of a table, and while it is watched
+ENDED_RESET = "reset ? result_t::reset : "
 WATCH_RESET = "reset ? result_t::reset : "
 
 EXPLAIN = """

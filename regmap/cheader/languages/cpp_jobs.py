@@ -65,7 +65,10 @@ STATUS = """
     }
 """
 STATUS_TICK = """        const size_t at = job.task.at;
-        const result_t whole = tick(job.task);
+        result_t whole = tick(job.task);
+        if (whole == result_t::reset) {
+            whole = result_t::ok; // the words tell of it
+        }
         if ((job.task.at != at) && (job.task.step.kind == step_kind_t::read)) {
             job.same = keep_status(job.task, job.pass, words[job.index]) && job.same;
             job.index++;
@@ -160,7 +163,7 @@ RESTART = """
         if ((whole == result_t::busy) || (whole == result_t::wait)) {
             return whole;
         }
-        const bool good = whole == result_t::ok;
+@UNTOLD@        const bool good = whole == result_t::ok;
 @CLEARS@        if (good && (job.phase < 3U)) {
             return restart_with(job, 3U, @WARM@, 0U);
         }
@@ -190,6 +193,10 @@ RESTART_CLEARS = """        if ((job.phase == 0U) && (good || (whole == result_t
         }
 """
 RESTART_CLEARS_FIRST = """            return restart_with(job, 4U, @LATE@, 1U);
+"""
+RESTART_UNTOLD = """        if ((job.phase == 5U) && (whole == result_t::reset)) {
+            whole = result_t::ok; // the flag of a reset stands since power-up: it tells nothing
+        }
 """
 RESTART_LATER = """            job.task.at = @FIRST@U;
 """

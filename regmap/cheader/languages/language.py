@@ -146,6 +146,7 @@ class Language:
         forget = self.job_words.FORGET if sheet.chained or restart else ""
         for key, piece in (
             # one chip of a chain is not reached alone: what would try is not there
+            ("@ENDED@", words.ENDED_RESET if alone and sheet.reset_told else ""),
             ("@EXCHANGE@", words.EXCHANGE if alone else ""),
             ("@TICKS@", words.TICKS if alone else ""),
             ("@STATUS@", status.get("text", "")),
@@ -186,11 +187,13 @@ class Language:
         `rounds` are the harmless reads that bring counters in step, and their layout.
         """
         words, first, clears = self.job_words, sheet.after_power_up, NAME in tables
+        untold = sheet.reset_told and not sheet.reset_told_late
         called = table_names(sheet.plans)
         pieces = dict(words.BACK_ALL if whole else words.BACK_ALONE)
         if not first:
             pieces["LATER"] = ""
         pieces |= {
+            "UNTOLD": words.RESTART_UNTOLD if untold and not whole else "",
             "CLEARS": words.RESTART_CLEARS if clears else "",
             "CLEARS_FIRST": words.RESTART_CLEARS_FIRST if clears else "",
             "AGAIN": words.RESTART_AGAIN if first else "",

@@ -157,10 +157,10 @@ impl<'a, S: Spi> Driver<'a, S> {
     }
 @EXCHANGE@
     // The next frame in task.out: send task.bytes of it and get as many into task.data, then call task_in.
-    // Busy, or Wait, or Ok: nothing is left.
+    // Busy, or Wait, or Ok: nothing is left; Reset: neither, but the last reply tells of a reset.
     pub fn task_out(&mut self, task: &mut Task) -> Outcome {
         if task.at >= task.steps.len() {
-            return Outcome::Ok;
+            @ENDED@return Outcome::Ok;
         }
         task.step = task.steps[task.at];
         self.step = task.at;
@@ -384,7 +384,7 @@ WATCH = """
     // bridge into its safe state before the chip is configured again. Begin with Task::new(&READBACK_STEPS).
     pub fn watch(&mut self, task: &mut Task) -> Outcome {
         let mut outcome = self.tick(task);
-        if outcome == Outcome::Ok {
+        if outcome == Outcome::Ok || outcome == Outcome::Reset {
             *task = Task::new(task.steps);
             outcome = self.tick(task);
         }
@@ -392,7 +392,8 @@ WATCH = """
     }
 """
 
-#: where the map tells of a reset
+#: where the map tells of a reset: at the end of a table, and while it is watched
+ENDED_RESET = "if self.reset {\n                return Outcome::Reset;\n            }\n            "
 WATCH_RESET = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
 
 EXPLAIN = """

@@ -76,7 +76,10 @@ STATUS = """
 @BEGIN@    }
 """
 STATUS_TICK = """        let at = job.task.at;
-        let outcome = self.tick(&mut job.task);
+        let outcome = match self.tick(&mut job.task) {
+            Outcome::Reset => Outcome::Ok, // the words tell of it
+            other => other,
+        };
         if job.task.at != at && job.task.step.kind == StepKind::Read {
             job.same &= self.keep_status(&job.task, job.pass, &mut words[job.index]);
             job.index += 1;
@@ -170,7 +173,7 @@ RESTART = """
         if outcome == Outcome::Busy || outcome == Outcome::Wait {
             return outcome;
         }
-        let good = outcome == Outcome::Ok;
+@UNTOLD@        let good = outcome == Outcome::Ok;
 @CLEARS@        if good && job.phase < 3 {
             return @WITH@3, @WARM@, 0);
         }
@@ -200,6 +203,12 @@ RESTART_CLEARS = """        if job.phase == 0 && (good || outcome == Outcome::Re
         }
 """
 RESTART_CLEARS_FIRST = """            return @WITH@4, @LATE@, 1);
+"""
+RESTART_UNTOLD = """        let outcome = match outcome {
+            // the flag of a reset stands since power-up: it tells nothing
+            Outcome::Reset if job.phase == 5 => Outcome::Ok,
+            other => other,
+        };
 """
 RESTART_LATER = """            job.task.at = @FIRST@;
 """

@@ -137,8 +137,8 @@ def restart_next(
         next_.append(("job->phase == 5U", reset))
     chain: list[str] = []
     if sheet.reset_told and not sheet.reset_told_late and not sheet.chained:
-        reset = macro("RUN", "RESET")
-        next_.insert(0, (f"(job->phase == 5U) && (result == {reset})", [f"/* {UNTOLD} */", f"result = {ok};"]))  # fmt: skip
+        lost = macro("RUN", "RESET")
+        next_.insert(0, (f"(job->phase == 5U) && (result == {lost})", [f"/* {UNTOLD} */", f"result = {ok};"]))  # fmt: skip
     for condition, lines in next_:
         chain += [f"{'} else ' if chain else ''}if ({condition}) {{", *(f"    {x}" for x in lines)]
     chain += ["} else {", "    /* it has failed */", "}"]

@@ -190,8 +190,11 @@ class _Judging:
         return None
 
     def _judged(self, item: Define, meant: Meant) -> None:
-        self.compared += 1
         findings = list(judge(self.chip, item, meant, self.style))
+        if meant.kind == "option" and meant.option is None and not (findings or item.comment):
+            self._leave(item, meant)  # that it fits is all that is known
+            return
+        self.compared += 1
         other = self.names.otherwise(item.name, self.prefix) if findings else None
         if other is not None and not list(judge(self.chip, item, other, self.style)):
             return
@@ -359,6 +362,9 @@ def _problem(
 def _skip(item: Define, meant: Meant | None, names: Names) -> Problem:
     if item.value is None:
         found, expected = f"'{item.name}' was not read: {item.why}", "a whole number"
+    elif meant is not None and meant.field is not None:
+        found = f"'{item.name}' names no option of {meant.field.ref}"
+        expected = "an option as the map calls it"
     else:
         found = f"'{item.name}' names no register or field of {names.chip.name}"
         expected = "PREFIX_REG_FIELD with names of the map"

@@ -295,3 +295,28 @@ def test_codes_that_are_swapped_in_a_scoped_enumeration_are_found(one: str, two:
     assert [p.expected[:6] for p in lint(CHIP, text, "e.hpp").problems] == ["code 2", "code 3"]
     text = text.replace("= 3", "= 2", 1).replace(f"{two} = 2", f"{two} = 3")
     assert lint(CHIP, text, "e.hpp").problems == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "code", "wrong"),
+    [
+        ("TIMING_FILTER_1000NS", 2, 3),
+        ("TIMING_FILTER_2200_NS", 3, 2),
+        ("SENSE_GAIN_36", 2, 3),
+        ("GATE_HS_SINK_51000UA", 3, 4),
+    ],
+)
+def test_an_option_by_its_value_in_another_spelling(name: str, code: int, wrong: int) -> None:
+    """By the map: 1 us and 2.2 us are codes 2 and 3 of FILTER, a gain of 36 is code 2, 51 mA is code 3 of SINK."""
+    line = f"#define DRV_{name} {{}}{ANCHOR}"
+    assert lint(CHIP, line.format(code), "h.h").problems == ()
+    [problem] = lint(CHIP, line.format(wrong), "h.h").problems
+    assert problem.expected.startswith(f"code {code} ")
+
+
+def test_a_name_that_tells_no_option_is_not_counted_as_compared() -> None:
+    result = lint(CHIP, f"#define DRV_TIMING_FILTER_SLOW 3{ANCHOR}", "h.h")
+    assert (result.read, result.problems) == (2, ())
+    assert [p.found for p in result.skipped] == [
+        "'DRV_TIMING_FILTER_SLOW' names no option of TIMING.FILTER"
+    ]

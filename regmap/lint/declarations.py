@@ -133,6 +133,7 @@ _TYPEDEF = re.compile(
 )
 #: what stands between the name of a constant and its value
 _GIVEN = re.compile(r"\s*(?:\[[^]]*\]\s*)*=\s*")
+_DEFINED = re.compile(rf"{_GIVEN.pattern}|\s*\{{")
 
 
 def _written(text: str, start: int) -> str:
@@ -149,14 +150,37 @@ def _written(text: str, start: int) -> str:
     return text[start:].rstrip()
 
 
+@dataclass(slots=True)
+class _Stands:
+    """Where a word stands first in a line, where it is given a value, and how many of those were told."""
+
+    first: int
+    defined: list[int] = field(default_factory=list)
+    told: int = 0
+
+
+def _words_of(line: str) -> dict[str, _Stands]:
+    """The words of a line that begins outside a comment; a member also by its name with the dot."""
+    code = without_comments(line)
+    found: dict[str, _Stands] = {}
+    for match in re.finditer(r"\.?\w+", code):
+        is_defined = _DEFINED.match(code, match.end()) is not None
+        for name in {match[0], match[0].lstrip(".")}:
+            at = match.end() - len(name)
+            stands = found.setdefault(name, _Stands(at))
+            if is_defined:
+                stands.defined.append(at)
+    return found
+
+
 class _Reader:
     def __init__(self, unit: HeaderUnit, scoped: frozenset[str]) -> None:
         self.unit, self.evaluator, self.scoped = unit, unit.evaluator, scoped
         self.sources: dict[str, list[str]] = {}
         self.members: dict[str, list[str]] = {}  # of structures, by tag or type
         self.found = Declarations()
-        #: how often a name was defined in a line
-        self.placed: dict[tuple[str, int, str], int] = {}
+        #: where the words of a line stand
+        self.words: dict[tuple[str, int], dict[str, _Stands]] = {}
         self.offset = 0
         self.scope: tuple[str, ...] = ()
 
@@ -239,14 +263,16 @@ class _Reader:
 
     def _stands(self, stood: CodeLine, text: str, name: str) -> int:
         """Where a name stands in its line: of several definitions there, as in two namespaces, one after the other."""
-        code, whole = without_comments(text), rf"(?<!\w){re.escape(name)}(?!\w)"
-        defined = [m.start() for m in re.finditer(rf"{whole}(?={_GIVEN.pattern}|\s*\{{)", code)]
-        if not defined:
-            first = re.search(whole, code)
-            return first.start() if first else code.find(name)
-        place = (stood.file, stood.line, name)
-        count = self.placed[place] = self.placed.get(place, 0) + 1
-        return defined[min(count, len(defined)) - 1]
+        words = self.words.get((stood.file, stood.line))
+        if words is None:
+            words = self.words[stood.file, stood.line] = _words_of(text)
+        found = words.get(name)
+        if found is None:
+            return text.find(name)
+        if not found.defined:
+            return found.first
+        found.told += 1
+        return found.defined[min(found.told, len(found.defined)) - 1]
 
     def _source(self, stood: CodeLine) -> str:
         rows = self.sources.get(stood.file)

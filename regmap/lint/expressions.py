@@ -99,6 +99,8 @@ class Evaluator:
         self.types: dict[str, IntKind] = {}
         #: whether some value was as it is because of the width of its type: with another model it may differ
         self.by_width = False
+        #: whether something was not read that another model might
+        self.unread_by_width = False
         #: the namespaces around what is evaluated
         self.scope: tuple[str, ...] = ()
         self._known: dict[str, CNumber | str] = {}
@@ -124,8 +126,6 @@ class Evaluator:
         """The number of a macro without parameters. Raises Unreadable."""
         found = self._known.get(name)
         if found is None:
-            if not self._busy:
-                self._work = 0
             self._enter(name)
             try:
                 found = self.number(self.macros[name].body)
@@ -169,7 +169,7 @@ class Evaluator:
         tokens = tokens_of(body)
         if not tokens:
             raise Unreadable("it has no value")
-        run = _Run(self, tokens, scope or {})
+        run = _Run(self, tokens, {} if scope is None else scope)
         try:
             result = run.conditional()
         except RecursionError:  # each of the two is within its bound, both together are not
@@ -183,6 +183,8 @@ class Evaluator:
             raise TooDeep("it is defined by itself")
         if len(self._busy) > limit("macros"):
             raise _too_deep("macros")
+        if not self._busy:
+            self._work = 0
         self._busy.add(name)
 
     def call(self, name: str, arguments: list[CNumber]) -> CNumber:
@@ -275,11 +277,14 @@ class _Run:
         try:
             made, by_width = binary(operator, a, b, self.model)
         except Unreadable:
-            self.outer.by_width = True  # a shift may be within a wider type
             if self.idle:
                 return promoted(a, self.model)
+            # a shift may be within a wider type
+            self.outer.by_width = self.outer.unread_by_width = True
             raise
-        self.outer.by_width = self.outer.by_width or by_width
+        # an int of 16 bits would not hold it
+        narrow = made.kind.bits <= self.model.int_bits and not -(1 << 15) <= made.value < 1 << 16
+        self.outer.by_width = self.outer.by_width or by_width or narrow
         return made
 
     def unary(self) -> CNumber:

@@ -32,7 +32,7 @@ from .defines import Define, evaluated
 from .expressions import Evaluator
 from .fixes import Fix, fix_of, patched
 from .integers import ILP32, IP16, LP64, CNumber, IntKind, Unreadable
-from .judge import Disagreement, HeaderStyle, judge, style_of
+from .judge import Disagreement, HeaderStyle, comment_tells, judge, style_of
 from .names import Meant, Names, flat, kind_of, pieces_of
 from .preprocess import HeaderUnit, Opener, preprocess
 from .steps import OF_REGISTERS, RowFinding, judge_fault, judge_steps
@@ -76,7 +76,8 @@ def lint(
         unit.evaluator = Evaluator(unit.evaluator.macros, model)
         result = _Judging(chip, unit, read_declarations(unit)).lint(name)
         results.append(result)
-        if not (result.problems or result.skipped) or not unit.evaluator.by_width:
+        evaluator = unit.evaluator
+        if not (result.problems and evaluator.by_width) and not evaluator.unread_by_width:
             break
     # a header is for a compiler on which it is right; what is not read by one is no better for that
     return min(results, key=lambda r: (-r.read, len(r.problems), r.unread))
@@ -191,7 +192,8 @@ class _Judging:
 
     def _judged(self, item: Define, meant: Meant) -> None:
         findings = list(judge(self.chip, item, meant, self.style))
-        if meant.kind == "option" and meant.option is None and not (findings or item.comment):
+        unnamed = meant.kind == "option" and meant.option is None
+        if unnamed and not findings and not comment_tells(item, meant):
             self._leave(item, meant)  # that it fits is all that is known
             return
         self.compared += 1

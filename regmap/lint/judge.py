@@ -75,7 +75,12 @@ def judge(chip: Chip, item: Define, meant: Meant, style: HeaderStyle) -> Iterato
         yield from _judge_register(chip, meant, register, value)
     else:
         yield from _judge_field(item, meant, field, value, style)
-    yield from _judge_comment(item, meant, value)
+    yield from (d for d in _judge_comment(item, meant, value) if d is not None)
+
+
+def comment_tells(item: Define, meant: Meant) -> bool:
+    """Whether the comment says something that can be compared with the number."""
+    return item.value is not None and any(True for _ in _judge_comment(item, meant, item.value))
 
 
 def _word(value: int, register: Register) -> str:
@@ -247,7 +252,7 @@ def _judge_option(
         for e in m.entries.values()
         if flat(e.name) == flat(meant.option_name)
     ]
-    for right in (code, *same):
+    for right in (code, *meant.options, *same):
         placed = deposit(right, field.bits)
         if (value == right and style.options is not True) or (
             value == placed and style.options is not False
@@ -279,11 +284,12 @@ _QUANTITY = re.compile(
 )
 
 
-def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Disagreement]:
-    """A comment that is a number, names bits or states a physical value must agree with the word."""
+def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Disagreement | None]:
+    """A comment that is a number, names bits or states a physical value must agree with the word; None where it does."""
     hexed = _HEX.fullmatch(item.comment)
-    if hexed and int(hexed[1], 16) != value:
-        yield Disagreement(f"0x{value:X} beside the comment {hexed[1]}", "the same number in both")
+    if hexed:
+        told = Disagreement(f"0x{value:X} beside the comment {hexed[1]}", "the same number in both")
+        yield told if int(hexed[1], 16) != value else None
     bits = _BITS.search(item.comment)
     if bits and meant.field is not None and meant.kind in ("mask", "field", "shift", "bit"):
         said: set[int] = set()
@@ -291,11 +297,11 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Disagreem
             high, low = sorted(map(int, (re.findall(r"\d+", ends) * 2)[:2]), reverse=True)
             said |= set(range(low, high + 1))
         ours = meant.field.bits
-        if said != set(ours):
-            yield Disagreement(
-                f"a comment that says {plural('bit', len(said))} {spans(sorted(said, reverse=True))}",
-                f"{plural('bit', len(ours))} {spans(ours)} of {meant.field.register}",
-            )
+        told = Disagreement(
+            f"a comment that says {plural('bit', len(said))} {spans(sorted(said, reverse=True))}",
+            f"{plural('bit', len(ours))} {spans(ours)} of {meant.field.register}",
+        )
+        yield told if said != set(ours) else None
     for clause in re.split(r"[,;]", item.comment):
         stated = []
         for text in _QUANTITY.findall(clause):
@@ -310,7 +316,7 @@ def _judge_comment(item: Define, meant: Meant, value: int) -> Iterator[Disagreem
 
 def _judge_quantities(
     stated: list[Quantity], clause: str, meant: Meant, value: int
-) -> Iterator[Disagreement]:
+) -> Iterator[Disagreement | None]:
     """Compares with what the word holds, wherever the map gives that dimension a value.
 
     Where the clause around the value names a field ("2 us dead time"), that field must hold it.
@@ -323,7 +329,9 @@ def _judge_quantities(
         if (reading := values.in_meaning(meaning, code, field.width)).band is not None
         and reading.band.dim == stated[0].dim
     ]
-    if held and not any(r.band is not None and _agrees(stated, r.band) for _, r in held):
+    if any(r.band is not None and _agrees(stated, r.band) for _, r in held):
+        yield None
+    elif held:
         said = ", ".join(dict.fromkeys(f"{f.name} {r.label}" for f, r in held))
         text = " / ".join(map(str, stated))
         yield Disagreement(f"a comment that says {text}", f"what the number holds: {said}")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from fractions import Fraction
 
 from regmap.record import dataclass
 
 from ..chip.model import Chip, Field, Register
-from ..quantity import parse, show
+from ..quantity import show
+from .spelling import by_value
 
 KINDS: dict[str, tuple[str, ...]] = {
     "mask": ("MASK", "MSK", "BM", "GM"),
@@ -57,6 +57,8 @@ class Meant:
     field: Field | None = None
     option: int | None = None
     option_name: str = ""
+    #: other codes that mean the same
+    options: tuple[int, ...] = ()
 
 
 #: a number with its unit is no code of the field
@@ -76,34 +78,6 @@ def pieces_of(name: str) -> list[str]:
 
 def flat(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9]", "", text).upper()
-
-
-_AMOUNT = re.compile(r"(?:[A-Z](?=\d))?(\d{1,9})([PNUMK]?)(S|A|V|OHM|HZ|F|)")
-_SCALE = {"P": "p", "N": "n", "U": "u", "M": "m", "K": "k", "": ""}
-_UNIT = {"S": "s", "A": "A", "V": "V", "OHM": "ohm", "HZ": "Hz", "F": "F"}
-
-
-def _by_quantity(tail: str, field: Field) -> tuple[int, str] | None:
-    """The code and label of the one option whose value a name tells in another spelling: 1000NS of 1 us, 36 of 36 V/V."""
-    told = _AMOUNT.fullmatch(tail)
-    if told is None or (told[2] and not told[3]):
-        return None
-    found = set()
-    for meaning in field.meanings:
-        for entry in meaning.entries.values():
-            if entry.band is None:
-                continue
-            if told[3]:
-                quantity = parse(f"{told[1]} {_SCALE[told[2]]}{_UNIT[told[3]]}")
-                same = quantity.dim == entry.band.dim
-                value = Fraction(quantity.value)
-            else:
-                # a bare number may be a code, unless it is too large for one
-                same = not any(entry.band.dim) and int(told[1]) >> field.width > 0
-                value = Fraction(told[1])
-            if same and abs(entry.band.typ - value) <= abs(value) * 1e-9:
-                found.add((entry.code, show(entry.band.typ, entry.band.dim)))
-    return found.pop() if len(found) == 1 else None
 
 
 class Names:
@@ -292,9 +266,9 @@ class Names:
                         return Meant("option", *pair, entry.code, f"{label}, code {entry.code}")
                     if label and flat(label) in tails:
                         return Meant("option", *pair, entry.code, label)
-            other = _by_quantity(tail, pair[1])
-            if other is not None:
-                return Meant("option", *pair, *other)
+            told = by_value(tail, pair[1])
+            if told is not None:
+                return Meant("option", *pair, told.codes[0], told.label, told.codes[1:])
             if key[:length] in self.fields and not _PHYSICAL.fullmatch(tail):
                 return Meant("option", *pair, None, tail)
         return None

@@ -40,6 +40,7 @@ CONDITIONS = [
     "#define A(x) ((x) == 2)\n#if A(1) || (!defined B && A(2))\n#define DRV_VDS_ADDR {right}\n#else\n#define DRV_VDS_ADDR {wrong}\n#endif\n",
     "#if NEVER_DEFINED\n#define DRV_VDS_ADDR {wrong}\n#elif 1\n# if 0\n#define DRV_VDS_ADDR {wrong}\n# endif\n"
     "#define DRV_VDS_ADDR {right}\n#endif\n",
+    "#if !NEVER_DEFINED && NEVER_DEFINED + 1 == 1\n#define DRV_VDS_ADDR {right}\n#else\n#define DRV_VDS_ADDR {wrong}\n#endif\n",
     "#define DRV_VDS_ADDR {wrong}\n#undef DRV_VDS_ADDR\n#define DRV_VDS_ADDR {right}\n",
     "#define DRV_VDS_ADDR {wrong}\n#undef DRV_VDS_ADDR\nenum {{ DRV_VDS_ADDR = {right} }};\n",
     "#define N {right}\nenum {{ DRV_VDS_ADDR = N }};\n#undef N\n#define N {wrong}\n",
@@ -64,6 +65,16 @@ def test_only_what_the_conditions_leave_is_judged(
         ).stdout  # fmt: skip
         assert f".long\t{right}\n" in made
         assert (found(text) == []) is clean, (text, found(text))
+
+
+@pytest.mark.parametrize(
+    "condition", ["defined(__cplusplus) && (__cplusplus >= 201103L)", "OTHER > 2", "OTHER", "OTHER != 0"]
+)  # fmt: skip
+def test_a_name_that_is_no_macro_is_nought_in_a_condition(condition: str) -> None:
+    """ISO C11 6.10.1: nothing is left undecided, so nothing is told of it."""
+    text = f"#if {condition}\n#define DRV_VDS_ADDR 9\n#else\n#define DRV_VDS_ADDR 7\n#endif\n"
+    result = lint(CHIP, text + ANCHOR, "h.h")
+    assert (result.read, result.problems, result.skipped) == (3, (), ())
 
 
 def test_what_the_build_defines_decides_conditions() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from .corner import Variable, any_of, decay, formula
+from .corner import Variable, any_of, decay, formula, larger
 from .currents import gate_voltage, in_series
 from .device import CHARGE_USES, total_charge
 from .gatesupply import bootstrapped, both_currents, pulldown_current
@@ -66,16 +66,15 @@ def lowest_bootstrap(vdd: Any, vf: Any, q: Any, c: Any, t: Any, r: Any) -> Any:
 
 
 @formula(
-    "({c} * {dv} - {qg}) / {ib}",
+    "max(0, {c} * {dv} - {qg}) / {ib}",
     "time",
-    up="dv",
-    down="qg",
-    either="c ib",
+    up="c dv",
+    down="qg ib",
     source=MICROCHIP + " solved for the on-time",
 )
 def longest_on_time(c: Any, dv: Any, qg: Any, ib: Any) -> Any:
-    """On-time after which the sag is used up."""
-    return (c * dv - qg) / ib
+    """On-time after which the sag is used up; none where the gate's charge alone is more."""
+    return larger(0.0, c * dv - qg) / ib
 
 
 @formula(
@@ -231,7 +230,7 @@ def bootstrap_refresh(work: Work) -> Outcome:
 @check(
     "bootstrap.on-time",
     "longest on-time without refresh",
-    "tmax = (C (Vdd - Vf - Vuv) - Qg) / Ileak",
+    "tmax = max(0, C (Vdd - Vf - Vuv) - Qg) / Ileak",
     _LOAD + _ROOM + "stage:pwm.duty.max stage:pwm.frequency",
 )
 def bootstrap_on_time(work: Work) -> Outcome:

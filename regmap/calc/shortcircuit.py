@@ -88,7 +88,7 @@ def capped(i: Any, imax: Any) -> Any:
 
 
 @formula(
-    "{i} * ({tmax} - {t0}) / ({tmax} - 25)",
+    "{i} * max(0, {tmax} - {t0}) / ({tmax} - 25)",
     "current",
     up="i",
     down="t0",
@@ -97,10 +97,10 @@ def capped(i: Any, imax: Any) -> Any:
     "junction temperature; common practice, no source",
 )
 def soa_current(i: Any, tmax: Any, t0: Any) -> Any:
-    """Current that the switch stands from a junction temperature on."""
-    if any_of(t0 >= tmax):
-        raise ImpossibleError("the junction is at its limit before the short circuit begins")
-    return i * (tmax - t0) / (tmax - 25)
+    """Current that the switch stands from a junction temperature on: none from its limit on."""
+    if any_of(tmax <= 25):
+        raise ImpossibleError("a highest junction temperature of 25 degC or less derates nothing")
+    return i * larger(0.0, tmax - t0) / (tmax - 25)
 
 
 def _start(work: Work, side: str) -> Variable | None:
@@ -178,8 +178,15 @@ def temperature(work: Work, side: str) -> Outcome:
         return None
     start = _start(work, side)
     value = _after_pulse(work, side, start)
-    verdict = work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=start)
+    verdict = work.at_most(value, work.take("Tj,max", "stage:mosfet.tj_max"), base=_cold(work))
     return work.protected(verdict, f"vds.threshold.{side}", "vds.enable", "vds.mode")
+
+
+def _cold(work: Work) -> Variable:
+    """What the margin of a pulse counts from: not where it starts, which operation may heat up to the very limit."""
+    air = work.maybe("Ta", "stage:temperature.ambient")
+    note = "no ambient stated: margins count from where data sheets rate"
+    return air or work.constant("Tref", 25.0, "temperature", note)
 
 
 def _after_pulse(work: Work, side: str, start: Variable | None) -> Variable | None:
@@ -249,7 +256,7 @@ def short_current(work: Work) -> Outcome:
 @sided(
     "vds.safe-area",
     "short circuit within the safe operating area",
-    "Isc <= min(Isoa(t), Imax) (Tj,max - T0) / (Tj,max - 25 degC), Isoa(t) = Isoa sqrt(tsoa / t), "
+    "Isc <= min(Isoa(t), Imax) max(0, Tj,max - T0) / (Tj,max - 25 degC), Isoa(t) = Isoa sqrt(tsoa / t), "
     "between two points Isoa (Isoa2 / Isoa)^(ln(t / tsoa) / ln(tsoa2 / tsoa))",
     _SHORT
     + OPERATING_USES

@@ -57,8 +57,8 @@ class Verdict:
 
     `value` is held against `lower` and `upper` (either may be None). `margin` is the distance from
     the worst corner to the nearer limit, in the base unit of the value and negative when violated;
-    `relative` is that distance as a share of the limit (or of what the check says instead), -inf
-    when there is no working point at all. `at` are the inputs' values at the worst corner and
+    `relative` is that distance as a share of the limit (or of what the check says instead; of a limit that is exceeded more
+    than fiftyfold, of a fiftieth of the value), -inf when there is no working point at all. `at` are the inputs' values at the worst corner and
     `worst` what value and limit are there; that corner can exist, so where both share an input they
     need not be the ends of their bands. `missing` names the inputs without which nothing could
     be said; `reason` explains a verdict that no number explains. `asked` are all inputs the check

@@ -354,6 +354,11 @@ class Work:
                 relative=float("-inf"),
                 reason="numbers beyond any hardware: nothing can be compared",
             )
+        if worst.used_up and worst.margin < 0:
+            limit = upper if worst.is_upper else lower
+            assert limit is not None
+            beside = f" beside {base.symbol}" if base is not None else ""
+            self.remark(f"no limit can be given there: nothing is left of {limit.symbol}{beside}")
         least = max(share, self.error)
         status = (
             "fails" if worst.margin < 0 else "low_margin" if worst.relative < least else "holds"
@@ -391,7 +396,7 @@ class Work:
         """The verdict that `value` stays at or below `limit` at its worst corner.
 
         The relative margin is a share of the limit, or of its distance to `base` where zero of
-        the scale means nothing (temperatures).
+        the scale means nothing (temperatures; see `nearest_limit`).
         """
         return self._end(value, None, limit, base)
 
@@ -426,7 +431,10 @@ _DISTANCE = Formula(
 
 @dataclass(frozen=True, slots=True)
 class Worst:
-    """The worst corner of a comparison: values of the inputs, and of both sides there."""
+    """The worst corner of a comparison: values of the inputs, and of both sides there.
+
+    `used_up`: nothing is left of an upper limit there.
+    """
 
     margin: float
     relative: float
@@ -434,6 +442,11 @@ class Worst:
     at: Point
     value: float
     limit: float
+    used_up: bool = False
+
+
+#: A limit that is exceeded by more counts as this share of what exceeds it.
+_LEAST_LIMIT = 1 / 50
 
 
 def nearest_limit(
@@ -441,7 +454,10 @@ def nearest_limit(
 ) -> Worst:
     """The smaller margin of one or two limits, each at its own worst corner.
 
-    The relative margin is a share of the limit, or of its distance to `base`.
+    The relative margin is a share of the limit, or of its distance to `base`. Where a limit that is worked out from
+    others shrinks to nothing and beyond (an allowed power at an ambient above the highest temperature), a share of it
+    would grow without end and then come back. A limit that is exceeded more than fiftyfold counts as a fiftieth of the
+    value, and one below nothing makes -5,000 to -10,000 % by how far it is below.
     """
     found = []
     for limit, is_upper in ((lower, False), (upper, True)):
@@ -460,11 +476,16 @@ def _against(value: Variable, limit: Variable, base: Variable | None, *, is_uppe
         at = {**above.low_at, **below.high_at}
         margin = above.low - below.high
         here, there = (value.high, limit.low) if is_upper else (value.low, limit.high)
-    span = abs(there - base.value_at(at)) if base is not None else abs(there)
+    zero = base.value_at(at) if base is not None else 0.0
+    span, used_up = abs(there - zero), is_upper and there <= zero < here
+    if margin < 0:
+        span = max(span, _LEAST_LIMIT * abs(here - zero))
     share = margin / span if span else float("inf") if margin >= 0 else float("-inf")
+    if used_up:  # from where the limit is nothing steadily on to twice that
+        share = -(1 + (zero - there) / (here - there)) / _LEAST_LIMIT
     if abs(share) < 1e-9:  # exactly on the limit, but for the rounding of floats
         margin = share = 0.0
-    return Worst(margin, share, is_upper, at, here, there)
+    return Worst(margin, share, is_upper, at, here, there, used_up)
 
 
 class Sampler(Work):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from regmap.record import dataclass, replace
 
@@ -11,8 +11,8 @@ from ..chip.bits import deposit, extract, hexword, mask_of, spans
 from ..chip.model import Chip, Command, Frame, Part, Register
 from ..errors import CallError
 from ..frames.codec import Codec, Sent
-from ..frames.words import build, split
-from ..quantity import plural
+from ..frames.words import GUARDS, build, split
+from ..quantity import many, plural
 from .defines import Define
 from .judge import Disagreement, HeaderStyle, judge
 from .names import Meant, Names, flat, kind_of, pieces_of
@@ -29,6 +29,10 @@ _PARTS: Mapping[str, tuple[str, ...]] = {
 }
 #: with these words it is about frames, but none itself
 _NO_FRAME = {"ERR", "ERROR", "FAIL", "BAD", "STATUS", "COUNT", "MAX", "MIN", "RX", "REPLY", "LEN", "SIZE", "TIME", "E"}  # fmt: skip
+#: with these it is about an access, but no command
+_ABOUT = {"TIMEOUT", "DELAY", "RETRIES", "PERIOD", "INTERVAL", "COUNT", "NS", "US", "MS"}
+#: kinds of words behind a register that say what is written to it
+_HOLDS = ("reset", "word")
 #: what is told of a frame's shape
 SHAPE: Mapping[str, Callable[[Frame], int]] = {
     "BITS": lambda frame: frame.length,
@@ -61,9 +65,65 @@ class Commands:
         self.shifted: set[str] = set()
         #: frames of which at least two numbers of their shape stand in the header
         self.shaped: set[str] = set()
+        #: whether numbers that are called after an access are whole commands in this header, also small ones
+        self.framed = False
+        #: numbers that lack their check bits, while no number of the header has some
+        self.bare: list[str] = []
         self.commands = {flat(c.name): c for c in chip.commands.values()}
         self.longest = max(f.length for f in chip.frames.values())
         self.shortest = min(f.length for f in chip.frames.values())
+
+    def learn(self, items: Sequence[Define]) -> None:
+        """How the header writes commands: whole, or without what the firmware adds when it sends them."""
+        named = [
+            (item, found)
+            for item in items
+            if item.value is not None and (found := self.accessed(item.name)) is not None
+        ]
+        large = sum(bool((i.value or 0) >> r.width) for i, (_, r, _) in named)
+        self.framed = large > 1 and 2 * large > len(named)
+        bare = []
+        for item in items:
+            meant = self.meaning(item)
+            frame = self._frame_of(meant) if meant is not None else None
+            if frame is None or item.value is None or item.value >> frame.length:
+                continue
+            if item.value & _checks(frame):
+                return
+            if self._lacks(item, frame):
+                bare.append(item.name)
+        self.bare = bare
+
+    def _frame_of(self, meant: CommandMeant) -> Frame | None:
+        """The frame that a register or command travels in after a reset, or at all."""
+        try:
+            return self.codec.frame_in_force(None, meant.register, meant.command) if meant.register or meant.command else None  # fmt: skip
+        except CallError:
+            return self._only_layout(meant.command) if meant.command is not None else None
+
+    def _lacks(self, item: Define, frame: Frame) -> bool:
+        """Whether it has no check bits, and should."""
+        value = item.value or 0
+        flaws = self.codec.decode_command(value, frame=frame).flaws
+        return not value & _checks(frame) and any(f.kind == "check_bits" for f in flaws)
+
+    def accessed(self, name: str) -> tuple[str, Register, str] | None:
+        """(read or write, the register, the words behind it) of a name that tells them."""
+        pieces = [p.upper() for p in pieces_of(name)]
+        for at, piece in enumerate(pieces[: MOST_BEFORE + 1]):
+            kind = _ACCESS.get(piece)
+            found = self._register(pieces[at + 1 :]) if kind is not None else None
+            if kind is not None and found is not None and not _ABOUT & set(pieces):
+                return kind, *found
+        for at in range(1, len(pieces)):
+            kind = _ACCESS.get(pieces[at])
+            behind = [p for p in pieces[at + 1 :] if p not in _WHOLE]
+            if kind is not None and all(kind_of(p) in _HOLDS for p in behind):
+                for cut in range(min(at, MOST_BEFORE)):
+                    register = self.names.registers.get(flat("".join(pieces[cut:at])))
+                    if register is not None:
+                        return kind, register, flat("".join(behind))
+        return None
 
     def meaning(self, item: Define) -> CommandMeant | None:
         """What a name says of a command; None where it says nothing, or the number is too small to be one."""
@@ -71,20 +131,12 @@ class Commands:
         if value is None:
             return None
         pieces = [p.upper() for p in pieces_of(item.name)]
-        for at, piece in enumerate(pieces[: MOST_BEFORE + 1]):
-            kind = _ACCESS.get(piece)
-            if kind is None:
-                continue
-            found = self._register(pieces[at + 1 :])
-            if found is not None and value >> found[0].width:
-                return CommandMeant(kind, *found[:1], behind=found[1])
-        for at in range(1, len(pieces)):
-            kind = _ACCESS.get(pieces[at])
-            if kind is not None and not set(pieces[at + 1 :]) - _WHOLE:
-                for cut in range(min(at, MOST_BEFORE)):
-                    register = self.names.registers.get(flat("".join(pieces[cut:at])))
-                    if register is not None and value >> register.width:
-                        return CommandMeant(kind, register)
+        access = self.accessed(item.name)
+        if access is not None:
+            kind, register, behind = access
+            told = not behind or behind in _WHOLE or kind_of(behind) in _HOLDS
+            if value >> register.width or (told and (self.framed or _calls_itself_frame(pieces))):
+                return CommandMeant(kind, register, behind="" if behind in _WHOLE else behind)
         for at, piece in enumerate(pieces[1 : MOST_BEFORE + 1], 1):
             rest = set(pieces[at + 1 :]) - _WHOLE - {"BIT", "FLAG", "MASK", "OP"}
             if piece in _ACCESS and not rest and value >> 4:
@@ -160,7 +212,7 @@ class Commands:
         if meaning.register is not None:
             yield from self._access(item, meaning.kind, meaning.register, meaning.behind)
         elif meaning.command is not None:
-            yield from self._command(value, meaning.command)
+            yield from self._command(item, meaning.command)
         elif meaning.kind == "frame":
             yield from self._whole(value)
         elif meaning.kind in ("shape", "named code", "device", "joined"):
@@ -190,13 +242,25 @@ class Commands:
             said = f"{sent.kind}{of}" if sent.kind else "no access"
             yield Disagreement(f"{hexword(value, frame.length)}: {said}", f"{wanted}, {hexword(right.word, frame.length)}", right=right.word if kind == "read" else None)  # fmt: skip
             return
-        if not value & ~head:
-            return
         flaws = self.codec.decode_command(value, frame=frame).flaws
+        if item.name in self.bare and not _calls_itself_frame(pieces_of(item.name)):
+            yield from self._without_checks(item, frame)
+            flaws = ()
+        sure = right.word if kind == "read" else None
         for flaw in flaws:
-            yield Disagreement(f"{hexword(value, frame.length)}, whose part '{flaw.part}' is wrong", wanted)  # fmt: skip
+            told = f"{wanted}, {hexword(right.word, frame.length)}" if sure is not None else wanted
+            yield Disagreement(f"{hexword(value, frame.length)}, whose part '{flaw.part}' is wrong", told, right=sure)  # fmt: skip
         if kind == "write" and not flaws:
             yield from self._data(item, value, frame, register, behind)
+
+    def _without_checks(self, item: Define, frame: Frame) -> Iterator[Disagreement]:
+        """Told once: a header in which no command has check bits may be right, where the firmware adds them."""
+        value = item.value or 0
+        if item.name != self.bare[0]:
+            return
+        more = f", as {many(len(self.bare) - 1, 'more command')}" if len(self.bare) > 1 else ""
+        whole = hexword(_with_checks(value, frame), frame.length)
+        yield Disagreement(f"{hexword(value, frame.length)} without its check bits{more}", f"{whole} with them, unless the firmware adds them", doubt=True)  # fmt: skip
 
     def _data(
         self, item: Define, value: int, frame: Frame, register: Register, behind: str
@@ -224,7 +288,9 @@ class Commands:
         for found in judge(self.chip, word, Meant("word", register), HeaderStyle()):
             yield found._replace(right=None)
 
-    def _command(self, value: int, command: Command) -> Iterator[Disagreement]:
+    def _command(self, item: Define, command: Command) -> Iterator[Disagreement]:
+        value = item.value
+        assert value is not None
         try:
             right = self.codec.command(command)
         except CallError:
@@ -235,19 +301,18 @@ class Commands:
             right = Sent(word=word, frame=layout, kind=command.name, command=command, parts=split(layout.command, word))  # fmt: skip
         if value != right.word and self._elsewhere(value, command, right.frame):
             return
-        checks = mask_of(tuple(b for p in right.frame.command.parts if p.kind in ("crc", "parity", "counter") for b in p.bits))  # fmt: skip
-        open_bits = 0
         data = right.frame.command.of_kind("data")
-        if command.takes_data and data is not None:
-            open_bits = mask_of(data.bits)
-        ok = (value ^ right.word) & ~open_bits & ~checks == 0
-        exact = value & checks in (0, right.word & checks) or bool(open_bits)
-        if not (ok and exact):
-            yield Disagreement(
-                hexword(value, right.frame.length),
-                f"{hexword(right.word, right.frame.length)}, the command {command.name}",
-                right=None if open_bits else right.word,
-            )
+        open_bits = mask_of(data.bits) if command.takes_data and data is not None else 0
+        told = f"{hexword(value, right.frame.length)}"
+        expected = f"{hexword(right.word, right.frame.length)}, the command {command.name}"
+        sure = None if open_bits else right.word
+        if (value ^ right.word) & ~open_bits & ~_checks(right.frame, "counter"):
+            yield Disagreement(told, expected, right=sure)
+        elif item.name in self.bare and not _calls_itself_frame(pieces_of(item.name)):
+            yield from self._without_checks(item, right.frame)
+        else:
+            for flaw in self.codec.decode_command(value, frame=right.frame).flaws:
+                yield Disagreement(f"{told}, whose part '{flaw.part}' is wrong", expected, right=sure)  # fmt: skip
 
     def _only_layout(self, command: Command) -> Frame | None:
         found = [f for f in self.chip.frames.values() if self.codec.recogniser.carries(f, command)]
@@ -333,6 +398,21 @@ class Commands:
                 yield Disagreement(f"shift {value}", f"{min(first.bits)}, {where}", right=min(first.bits))  # fmt: skip
         elif value not in {m for p in parts for m in self._masks(p)}:
             yield Disagreement(f"mask 0x{value:X}", f"0x{mask_of(first.bits):X}, {where}", right=mask_of(first.bits))  # fmt: skip
+
+
+def _calls_itself_frame(pieces: list[str]) -> bool:
+    return any(p.upper() in ("FRAME", "FRM") for p in pieces)
+
+
+def _checks(frame: Frame, *others: str) -> int:
+    """The check bits of a command."""
+    return mask_of(tuple(b for p in frame.command.parts if p.kind in (*GUARDS, *others) for b in p.bits))  # fmt: skip
+
+
+def _with_checks(value: int, frame: Frame) -> int:
+    """The same command, its check bits right."""
+    guards = {p.name for p in frame.command.parts if p.kind in GUARDS}
+    return build(frame.command, {n: v for n, v in split(frame.command, value).items() if n not in guards})  # fmt: skip
 
 
 def _heads(frame: Frame) -> list[Part]:

@@ -103,7 +103,10 @@ class _Judging:
         items = [*(evaluated(m, evaluator) for m in self.unit.items), *declared.constants]
         others = [d.key for d in declared.described] + [f.name for f in declared.functions]
         others += [unitless(a.item.name)[0] for a in declared.arrays]
-        self.prefix = self.names.common_prefix([*(i.name for i in items), *others])
+        every = [*(i.name for i in items), *others]
+        # what is read or written says that before the register's name: no prefix of the file
+        plain = [n for n in every if self.commands.accessed(n) is None]
+        self.prefix = self.names.common_prefix(plain or every)
         numbers = [i for i in items if i.params is None]
         self._numbers(numbers)
         calls = [i for i in items if i.params is not None]
@@ -149,6 +152,7 @@ class _Judging:
         return self.names.meaning(name, self.prefix)
 
     def _numbers(self, items: list[Define]) -> None:
+        self.commands.learn(items)
         parts = [self.commands.meaning(i) for i in items]
         shapes = Counter(m.part for i in items if (m := self.commands.shape(i.name)) and m.kind == "shape")  # fmt: skip
         self.commands.shaped = {name for name, count in shapes.items() if count > 1}
@@ -204,7 +208,8 @@ class _Judging:
             self._tell(item, found)
 
     def _tell(self, item: Define, found: Disagreement) -> None:
-        self.problems.append(_problem(item, found.found, found.expected, found.near))
+        problem = _problem(item, found.found, found.expected, found.near)
+        self.problems.append(replace(problem, severity="warning") if found.doubt else problem)
         self.fixes += fix_of(item, found.right)
 
     def _call(self, item: Define) -> None:

@@ -18,12 +18,13 @@ from .names import Meant, flat
 
 
 class Disagreement(NamedTuple):
-    """What was found, what was expected, the nearest name, and the number that is right where there is one."""
+    """What was found, what was expected, the nearest name, the number that is right where there is one, and whether it is a doubt."""
 
     found: str
     expected: str
     near: str = ""
     right: int | None = None
+    doubt: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,7 +73,7 @@ def pieces_of(name: str) -> list[str]:
     """The words of a name, parted by underscores or, without any, by capitals."""
     if "_" in name.strip("_"):
         return [p for p in name.split("_") if p]
-    return [p for p in re.split(r"(?<=[a-z0-9])(?=[A-Z])", name) if p]
+    return [p for p in re.split(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", name) if p]
 
 
 def flat(text: str) -> str:

@@ -155,13 +155,22 @@ def transition(
         wanted = with_outputs(wanted, driving=False)
     registers = list(dict.fromkeys(part.register.name for part in order))
     touched = [chip.registers[n] for n in (*registers, *(item.register for item, _ in stopping))]
+    # those that must hold the complement of one of them are written beside it
+    checked = [
+        *registers,
+        *(r.name for r in chip.registers.values() if r.complement_of in registers),
+    ]
     locked = any(
         r.writable is not None and evaluate(r.writable, machine.bank) is not True for r in touched
     )
     steps: dict[str, Sequence[Step]] = {
         STOP: [Step(do="write", targets=(f"{i.ref} = 0x{off:X}",)) for i, off in stopping],
         WRITE: _writes(machine, wanted, order),
-        CHECK: [Step(do="verify", targets=(n,)) for n in registers if chip.registers[n].readable],
+        CHECK: [
+            Step(do="verify", targets=(n,))
+            for n in dict.fromkeys(checked)
+            if chip.registers[n].readable
+        ],
     }
     if locked:
         unlock, lock = (chip.sequences.get(n, ()) for n in ("unlock", "lock"))

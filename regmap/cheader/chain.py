@@ -341,6 +341,7 @@ class ChainWriter(ChainAgain):
         sheet.function(
             f"uint8_t {low('chain_watch')}({chain} *chain)",
             [
+                *([f"uint8_t result = {self.result('BUSY')};"] if sheet.reset_told else []),
                 "uint8_t k;",
                 f"for (k = 0U; k < {self.size}; k++) {{",
                 f"    {task} *task = &chain->task[k];",
@@ -348,7 +349,20 @@ class ChainWriter(ChainAgain):
                 f"        {low('task_begin')}(task, task->steps, task->size);",
                 "    }",
                 "}",
-                f"return {low('chain_tick')}(chain);",
+                *(
+                    [
+                        f"result = {low('chain_tick')}(chain);",
+                        f"for (k = 0U; k < {self.size}; k++) {{",
+                        "    if (chain->chip[k].reset && (chain->task[k].size != 0U)) {",
+                        f"        result = {self.result('RESET')};",
+                        "        chain->position = k;",
+                        "    }",
+                        "}",
+                        "return result;",
+                    ]
+                    if sheet.reset_told
+                    else [f"return {low('chain_tick')}(chain);"]
+                ),
             ],
             "One call a period: a frame of each position's table, begun again at its end. First chain_begin with the readback.",
         )
@@ -395,6 +409,18 @@ class ChainWriter(ChainAgain):
             "        /* done: it is sent something harmless */",
             "    }",
             "}",
+            *(
+                [
+                    f"for (k = 0U; (result == {ok}) && (k < {self.size}); k++) {{",
+                    f"    if (chain->result[k] == {self.result('RESET')}) {{",
+                    f"        result = {self.result('RESET')};",
+                    "        chain->position = k;",
+                    "    }",
+                    "}",
+                ]
+                if self.sheet.reset_told
+                else []
+            ),
             f"if (result == {busy}) {{",
             f"    {low('chain_fill')}(chain, out);",
             "}",
@@ -404,7 +430,12 @@ class ChainWriter(ChainAgain):
             f"uint8_t {low('chain_out')}({chain} *chain, uint8_t out[{self.total}])",
             lines,
             "The next stream, ready for DMA: send all of it and get as much, then call chain_in. BUSY, or WAIT (nothing is "
-            "to be sent yet), or OK: nothing is left.",
+            "to be sent yet), or OK: nothing is left"
+            + (
+                "; RESET: neither, but the last reply of chain->position tells of a reset."
+                if self.sheet.reset_told
+                else "."
+            ),
         )
 
     def _in(self, chain: str, most: str) -> None:
@@ -435,10 +466,21 @@ class ChainWriter(ChainAgain):
                 [
                     f"        if ((chain->result[k] == {self.result('REJECTED')}) && (chain->task[k].lenient != 0U)) {{",
                     "            chain->task[k].lenient = 2U;",
-                    f"            chain->result[k] = {ok};",
+                    f"            chain->result[k] = {self._unless_lost()};",
                     "        }",
                 ]
                 if self.lenient
+                else []
+            ),
+            *(
+                [
+                    f"        if ((chain->result[k] == {self.result('RESET')}) && (chain->task[k].size != 0U) && "
+                    f"(chain->task[k].step.kind == {self.sheet.names.macro('STEP', 'READ')})) {{",
+                    "            /* the words of a status read tell of it */",
+                    f"            chain->result[k] = {ok};",
+                    "        }",
+                ]
+                if self.sheet.reset_told
                 else []
             ),
             "    }",
@@ -458,6 +500,13 @@ class ChainWriter(ChainAgain):
             "Takes what came in during that stream: every chip's reply is checked. BUSY: go on with chain_out; else the first "
             "failure, its position in chain->position. A header of the stream that is wrong is a FRAME_ERROR. RUN_...",
         )
+
+    def _unless_lost(self) -> str:
+        """The result of a chip whose reply counts as good, a flag of a reset but for."""
+        ok, chip = self.result("OK"), "chain->chip[k]"
+        if not self.sheet.reset_told:
+            return ok
+        return f"({chip}.reset && {chip}.settled) ? {self.result('RESET')} : {ok}"
 
     def _status(self, chain: str) -> None:
         sheet, low, data = self.sheet, self.low, word_type(self.sheet)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from .clearing import AT_POWER_UP, NAME
+from .clearing import AT_POWER_UP, FORGET_RESET, NAME, NOT_RESET
 from .frames import FrameNames
 from .routines import rounds_of
 from .sheet import Sheet
@@ -44,10 +44,12 @@ class ChainAgain:
 
     def again(self, chain: str, places: Places) -> None:
         """What of it the tables allow; every position that has any must have them."""
-        self._resync(chain)
         has = {
-            n for n in (NAME, AT_POWER_UP, "init", "warm") if all(n in t for t in places.values())
+            n
+            for n in (NAME, AT_POWER_UP, FORGET_RESET, NOT_RESET, "init", "warm")
+            if all(n in t for t in places.values())
         }
+        self._resync(chain, places)
         if NAME in has:
             self._clear(chain)
         if {"init", "warm"} <= has:
@@ -58,7 +60,7 @@ class ChainAgain:
         pause = "chain->pause_us(chain->context, chain->wait_us)"
         return until_done(tick, pause, self.result("BUSY"), self.result("WAIT"))
 
-    def _resync(self, chain: str) -> None:
+    def _resync(self, chain: str, places: Places) -> None:
         busy, ok = self.result("BUSY"), self.result("OK")
         self.sheet.hidden_function(
             f"uint8_t {self.low('chain_round')}({chain} *chain)",
@@ -87,12 +89,38 @@ class ChainAgain:
                 f"for (i = 0U; i < {count(rounds_of(self.item))}; i++) {{",
                 f"    result = {self.low('chain_round')}(chain);",
                 "}",
+                *self._not_reset(places),
                 "return result;",
             ],
             "Counters back in step with chips that have kept their state while the controller restarted: first chain_init, then "
             "this, then chain_warm_steps. Not OK: a chip (chain->position) is not configured, or not there, or (REJECTED) a flag "
-            "of it tells of a rejected frame. RUN_...",
+            f"of it tells of a rejected frame{', or (RESET) it was reset' * self.sheet.reset_told}. RUN_...",
         )
+
+    def _not_reset(self, places: Places) -> list[str]:
+        """Statements after the streams of a resync: a chip that was reset is no chip that has kept its state."""
+        ok = self.result("OK")
+        if not self.sheet.reset_told:
+            if not any(NOT_RESET in tables for tables in places.values()):
+                return []
+            steps = self.low(f"chain_{NOT_RESET}_steps")
+            run = f"result = {self.low('chain_run')}(chain, {steps});"
+            return [f"if (result == {ok}) {{", f"    {run}", "}"]
+        up = "chip->reset || chip->doubt" if self.sheet.reset_doubted else "chip->reset"
+        # of a position without a table nothing is expected
+        row, table = self.low("table_t"), self.low("chain_init_steps")
+        return [
+            f"for (i = 0U; (result == {ok}) && (i < {self.size}); i++) {{",
+            f"    {self.low('spi_t')} *chip = &chain->chip[i];",
+            f"    {row} row;",
+            f"    {self.sheet.fetch('row', f'{table}[i]')}",
+            f"    chip->settled = (row.size != 0U) && !({up});",
+            "    if ((row.size != 0U) && !chip->settled) {",
+            f"        result = {self.result('RESET')};",
+            "        chain->position = i;",
+            "    }",
+            "}",
+        ]
 
     def _clear(self, chain: str) -> None:
         ok = self.result("OK")

@@ -13,16 +13,23 @@ from ..behaviour.machine import Machine
 from ..behaviour.settings import Action, planned_steps
 from ..chip.model import Chip, Fault, Step
 from ..errors import CallError
+from .careful import answerable, careful
 from .frames import FrameNames
+from .plans import configured, harmless, reads, verify_rows
 from .replies import REJECTIONS
+from .resets import lost_by_reset, power_up_flags, reset_told
 from .sheet import Sheet
-from .steps import answerable, careful, configured, harmless, step_table
+from .steps import step_table
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
 
 NAME = "clear_rejected"
 AT_POWER_UP = "clear_rejected_at_power_up"
+#: what shows that a chip was not reset, where its replies do not
+NOT_RESET = "not_reset"
+#: what takes the flag of a reset down, where the bring-up without its beginning does not
+FORGET_RESET = "forget_reset"
 
 
 def told_in_replies(chip: Chip) -> list[Fault]:
@@ -64,6 +71,55 @@ def write_clearing(
     if late and _words(late) != _words(made[NAME]):
         step_table(
             sheet, AT_POWER_UP, late, frames, {}, "The same for a chip in its state of power-up."
+        )
+
+
+def write_not_reset(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
+    """The reads that show that a configured chip was not reset since; none where every reply tells that."""
+    if sheet.reset_told:
+        return
+    rows, _ = lost_by_reset(stage, actions, [])
+    flags = power_up_flags(stage, actions)
+    # of several boards one table: what they set differs, the flags do not
+    rows = [r for r in rows if r in flags] if sheet.boards > 1 else rows
+    steps = reads(stage, actions, rows, NOT_RESET) if rows else []
+    if steps and len(answerable(sheet, steps, frames)) == len(steps):
+        about = "Reads that show that a configured chip was not reset since; for `resync`."
+        step_table(sheet, NOT_RESET, steps, frames, {}, about)
+
+
+def write_forget_reset(
+    sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
+) -> None:
+    """The frames that take the flag of a reset down in a configured chip, then its readback; for `restart`.
+
+    Nothing where the bring-up does that without its beginning, which a restart may leave out.
+    """
+    later = actions[sheet.after_power_up :]
+    if not sheet.reset_told or reset_told(stage, later):
+        return
+    chip = sheet.chip
+    machine = configured(stage, later)
+    steps: list[Action] = []
+    for fault in chip.faults.values():
+        if fault.normal_at_power_up and machine.raised(fault) is not False:
+            steps += _mildest(sheet, stage, actions, fault) or []
+    after = [*actions, *steps]
+    back = [(r.name, m, e) for r, m, e, _, _ in verify_rows(stage, after)]
+    again = reads(stage, after, back, FORGET_RESET)
+    if (
+        steps
+        and back
+        and len(answerable(sheet, [*steps, *again], frames)) == len(steps) + len(again)
+    ):
+        steps = [*steps, *careful(sheet, stage, again, frames, after)]
+        about = "Takes the flag of a reset down that the beginning of a bring-up takes down, and reads every setting back; for `restart`."
+        step_table(sheet, FORGET_RESET, steps, frames, {}, about)
+    else:
+        sheet.names.note(
+            "restart: no way of the map takes the flag of a reset down; it may end in RESET"
         )
 
 

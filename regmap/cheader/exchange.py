@@ -144,6 +144,18 @@ class FrameRoutines:
             ),
             "    bool reset;         /* the status of the last reply told of a reset */",
             *(
+                ["    bool doubt;         /* it had the flag of one, which no check bits cover */"]
+                if sheet.reset_doubted
+                else []
+            ),
+            *(
+                [
+                    "    bool settled;       /* the flag of a reset was down when a table ended: up again it tells of one */"
+                ]
+                if sheet.reset_told
+                else []
+            ),
+            *(
                 [
                     "    bool counted;       /* the counter of the last reply is known: */",
                     f"    {counter} counter;",
@@ -181,6 +193,8 @@ class FrameRoutines:
         if self.after:
             lines += ["spi->pending_count = 0U;", "spi->format = 0U;", "spi->frames = 0U;"]
         lines += ["spi->reset = false;"]
+        lines += ["spi->doubt = false;"] if sheet.reset_doubted else []
+        lines += ["spi->settled = false;"] if sheet.reset_told else []
         if self.counted:
             lines += ["spi->counted = false;", "spi->counter = 0U;"]
         sheet.function(
@@ -291,14 +305,27 @@ class FrameRoutines:
                 "    }",
                 "}",
             ]
+        # of a reply that is damaged no bit is believed
+        told = f"((errors & {error['RESET']}) != 0U) && ((errors & {number(15, 8)}) == 0U)"
+        if self.sheet.reset_doubted:
+            # one wrong bit may look like it: two in a row do not
+            lines += [
+                "{",
+                f"    const bool up = {told};",
+                "    spi->reset = up && spi->doubt;",
+                "    spi->doubt = up;",
+                "}",
+            ]
+        else:
+            lines.append(f"spi->reset = {told};")
         lines += [
-            f"spi->reset = (errors & {error['RESET']}) != 0U;",
             f"errors = (uint8_t)((unsigned int)errors & {number(0x3F, 8)});",
             f"if ((errors & {number(15, 8)}) != 0U) {{",
             f"    result = {self.result('FRAME_ERROR')};",
             "} else if (errors != 0U) {",
             "    /* a flag that stays up hides the next rejection: nothing is proven while it does */",
             f"    result = {self.result('REJECTED')};",
+            *self._lost(),
             "} else {",
             "    /* nothing is wrong */",
             "}",
@@ -310,6 +337,12 @@ class FrameRoutines:
             lines,
             "What came in during that frame, checked as the reply to the command that it belongs to. RUN_...",
         )
+
+    def _lost(self) -> list[str]:
+        """Statements of a reply with nothing wrong in it but a flag that was down."""
+        if not self.sheet.reset_told:
+            return []
+        return ["} else if (spi->reset && spi->settled) {", f"    result = {self.result('RESET')};"]
 
     def exchange(self) -> None:
         """One frame there and back, blocking."""

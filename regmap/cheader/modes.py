@@ -20,11 +20,13 @@ from regmap.record import replace
 from ..behaviour.hazards import hazards_of
 from ..behaviour.settings import Action
 from ..behaviour.transition import enabling
+from .careful import answerable, careful
 from .frames import FrameNames
 from .names import Namer, word
-from .readback import frames_of, places_of, rotation, verify_rows, write_places
+from .plans import verify_rows
+from .readback import frames_of, places_of, rotation, write_places
 from .sheet import Derived, ModeFollows, ModeWay, Options, Sheet, Variant
-from .steps import answerable, careful, step_table
+from .steps import step_table
 from .text import count, defines, utype
 
 if TYPE_CHECKING:

@@ -14,10 +14,12 @@ from regmap.record import replace
 
 from ..behaviour.settings import Action, planned_steps
 from ..errors import CallError
+from .careful import answerable, careful
 from .frames import FrameNames
 from .names import word
+from .plans import configured
 from .sheet import PlannedTest, Sheet
-from .steps import answerable, careful, configured, step_table
+from .steps import step_table
 from .text import block, count, defines, utype
 from .variants import board_routine
 

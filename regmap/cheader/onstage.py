@@ -12,23 +12,22 @@ from ..behaviour.hazards import hazards_of
 from ..behaviour.settings import bring_up_sequence
 from ..errors import CallError
 from ..frames.codec import Codec
+from .careful import answerable, careful, watched
 from .chain import write_chain
 from .chosen import write_chosen
-from .clearing import write_clearing
+from .clearing import write_clearing, write_forget_reset, write_not_reset
 from .frames import FrameNames, write_frames
 from .modes import all_ways, write_mode_tables, write_modes
 from .monitors import write_monitor_tables, write_test_monitors
 from .names import Namer
+from .plans import configured
 from .readback import write_places, write_verify
+from .resets import reset_told, unguarded
 from .runner import write_runner, write_watch_times
 from .shadow import write_shadow
 from .sheet import Sheet
 from .steps import (
-    answerable,
-    careful,
-    configured,
     step_table,
-    watched,
     write_init,
     write_status_steps,
     write_warm,
@@ -138,11 +137,15 @@ def _write_stage(sheet: Sheet, frames: dict[str, FrameNames]) -> None:
         bank = configured(stage, plan).bank
         sheet.format_at_end = Codec(sheet.chip).frame_in_force(bank).name
         actions = watched(sheet, stage, careful(sheet, stage, plan, frames))
+        sheet.reset_told = reset_told(stage, actions)
+        sheet.reset_doubted = sheet.reset_told and unguarded(sheet.chip)
     if sheet.has("init"):
         write_init(sheet, stage, actions, frames)
         if sheet.has("run"):
             write_warm(sheet, stage, actions, frames)
             write_clearing(sheet, stage, actions, frames)
+            write_not_reset(sheet, stage, actions, frames)
+            write_forget_reset(sheet, stage, actions, frames)
         if sheet.has("run") and sheet.has("faults") and sheet.chip.faults:
             write_status_steps(sheet, stage, actions, frames)
     if sheet.has("tests") and sheet.chip.monitor_tests:

@@ -8,54 +8,20 @@ from typing import TYPE_CHECKING
 from regmap.record import replace
 
 from ..behaviour.machine import as_read
-from ..behaviour.settings import Action, bring_up_registers, expectation
-from ..chip.model import Frame, Register
-from ..errors import CallError
-from ..frames.codec import Codec
+from ..behaviour.settings import Action, expectation
+from .careful import remembered
 from .frames import FrameNames, word_bits, word_type
 from .names import word
+from .plans import configured, harmless, reads, verify_rows
+from .resets import power_up_flags
 from .sheet import Sheet
-from .steps import (
-    configured,
-    harmless,
-    part_of,
-    power_up_flags,
-    reads,
-    remembered,
-    row_cells,
-    step_table,
-    write_step_type,
-)
+from .steps import part_of, row_cells, step_table, write_step_type
 from .text import count, defines
 
 if TYPE_CHECKING:
     from ..stages.load import Stage
 
 # --- readback -----------------------------------------------------------------------------------
-
-
-def verify_rows(stage: Stage, actions: list[Action]) -> list[tuple[Register, int, int, Frame, int]]:
-    """(register, mask, expected word, frame, ready read frame) of everything that can be read back."""
-    chip = stage.chip
-    page = chip.field(chip.page_select)
-    # sequences may have moved a register on from what the stage asks for: a checksum switched on
-    bank = configured(stage, actions).bank
-    codec = Codec(chip)
-    rows = []
-    for register in bring_up_registers(chip, stage.bank):
-        mask = register.read_back
-        if page is not None and page.register == register.name:
-            # the page moves while registers are read
-            mask &= ~page.mask
-        if not mask:
-            continue
-        words = {register.name: bank.words[register.name]}
-        try:
-            sent = codec.read(register, bank)
-        except CallError:
-            continue
-        rows.append((register, mask, as_read(chip, register, words) & mask, sent.frame, sent.word))
-    return rows
 
 
 def write_verify(
@@ -76,9 +42,6 @@ def write_verify(
     write_step_type(sheet, frames)
     steps, last = rotation(sheet, stage, actions, [(r.name, m, e) for r, m, e, _, _ in rows])
     sheet.readback_at = places_of(steps, {r.name for r, *_ in rows})
-    sheet.reset_told = reset_told(stage, actions)
-    later = [a for a in actions if a.sequence != "power_up"]
-    sheet.reset_told_late = reset_told(stage, later)
     # several boards or positions take a table each by its name: there it is whole
     parted = sheet.boards == 1 and not sheet.chained
     cells = row_cells(sheet, steps, frames)
@@ -187,11 +150,3 @@ def locks_of(stage: Stage, actions: list[Action]) -> list[tuple[str, int, int]]:
         ):
             found.append((register.name, mask, value))
     return found
-
-
-def reset_told(stage: Stage, actions: list[Action]) -> bool:
-    """Whether some flag of power-up is down once the chip is configured."""
-    machine = configured(stage, actions)
-    return any(
-        f.normal_at_power_up and machine.raised(f) is False for f in stage.chip.faults.values()
-    )

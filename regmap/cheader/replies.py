@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from ..chip.model import Frame, Layout, Spi
+from ..chip.model import Chip, Frame, Layout, Part, Spi
 from .bitcode import put, take
 from .framebase import FrameWriter, asks, word_type
 from .names import word
@@ -14,6 +14,16 @@ from .text import bracket, comment, count, utype
 UNSHOWN = ("fixed", "chip", "ignored", "parity", "crc")
 #: what raises a fault that says: a frame was rejected
 REJECTIONS = {"check_bits", "clocks", "counter", "operation", "address"}
+
+
+def status_error(chip: Chip, part: Part) -> str:
+    """What an error a status bit of a reply stands for: REJECTED, RESET (which is none), or "" where it says neither."""
+    fault = chip.faults.get(part.fault)
+    if part.kind != "status" or fault is None or part.width != 1:
+        return ""
+    if set(fault.raised_by) & REJECTIONS:
+        return "REJECTED"
+    return "RESET" if fault.normal_at_power_up else ""
 
 
 def counter_of(frame: Frame) -> tuple[tuple[int, ...], int]:
@@ -216,13 +226,7 @@ class ReplyWriter(FrameWriter):
             if part.kind in UNSHOWN:
                 continue
             item = self.sheet.names.member(part.name, taken)
-            fault = self.sheet.chip.faults.get(part.fault)
-            error = ""
-            if part.kind == "status" and fault is not None and part.width == 1:
-                if set(fault.raised_by) & REJECTIONS:
-                    error = "REJECTED"
-                elif fault.normal_at_power_up:
-                    error = "RESET"
+            error = status_error(self.sheet.chip, part)
             if error:
                 lines += [
                     f"    if (parts.{item}) {{",

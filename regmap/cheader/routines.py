@@ -20,11 +20,11 @@ from ..chip.model import Chip, Frame, Register
 from ..errors import CallError
 from ..frames.words import build
 from ..quantity import Band
-from .clearing import AT_POWER_UP, NAME, told_in_replies
+from .clearing import AT_POWER_UP, FORGET_RESET, NAME, NOT_RESET, told_in_replies
 from .exchange import FrameRoutines
 from .frames import FrameNames
+from .plans import harmless
 from .sheet import Sheet
-from .steps import harmless
 from .stepwise import (
     kept_twice,
     restart_next,
@@ -88,7 +88,6 @@ class StageRoutines(FrameRoutines):
             [
                 "const uint16_t at = job->task.at;",
                 f"uint8_t result = {low('tick')}(spi, &job->task);",
-                *self._as_read(),
                 f"if ((job->task.at != at) && (job->task.step.kind == {self.kind('READ')})) {{",
                 *(f"    {line}" for line in found),
                 "    job->index++;",
@@ -135,17 +134,6 @@ class StageRoutines(FrameRoutines):
         """Statements that call `tick` until the job is done, and wait where it wants that."""
         busy, wait = self.result("BUSY"), self.result("WAIT")
         return until_done(tick, "spi->wait_us(spi->context, job.task.wait_us)", busy, wait)
-
-    def _as_read(self) -> list[str]:
-        """Statements that let a status read go on to its end: of a chip that was reset its words tell."""
-        if not self.sheet.reset_told:
-            return []
-        return [
-            f"if (result == {self.result('RESET')}) {{",
-            "    /* the words tell of it */",
-            f"    result = {self.result('OK')};",
-            "}",
-        ]
 
     def clear_rejected(self) -> None:
         """The table that clears such a flag, then strict reads."""
@@ -195,12 +183,35 @@ class StageRoutines(FrameRoutines):
                 f"    result = {self.low('exchange')}(spi{fmt}, {text}, &reply);",
                 "}",
                 "(void)reply;",
+                *self._not_reset(),
                 "return result;",
             ],
             "Counters back in step with a chip that has kept its state while the controller restarted: first spi_init, "
             "then this, then the table warm_steps. Not OK: the chip is not configured, or not there, or (REJECTED) a flag tells of a "
-            "rejected frame. RUN_...",
+            f"rejected frame{', or (RESET) the chip was reset' * sheet.reset_told}. RUN_...",
         )
+
+    def _not_reset(self) -> list[str]:
+        """Statements after the reads of a resync: a chip that was reset is no chip that has kept its state."""
+        ok = self.result("OK")
+        if self.sheet.reset_told:
+            up = "spi->reset || spi->doubt" if self.sheet.reset_doubted else "spi->reset"
+            return [
+                f"if (result == {ok}) {{",
+                f"    spi->settled = !({up});",
+                f"    result = spi->settled ? {ok} : {self.result('RESET')};",
+                "}",
+            ]
+        if NOT_RESET not in self.sheet.tables:
+            return []
+        steps = self.sheet.plans[NOT_RESET]
+        return [
+            f"if (result == {ok}) {{",
+            "    uint16_t failed = 0U;",
+            f"    result = {self.low('run')}(spi, {steps.table}, {steps.size}, &failed);",
+            "    (void)failed;",
+            "}",
+        ]
 
     def restart(self) -> None:
         """Wherever a run has stopped: the chip stands in the layout and state of the end, or still in those of power-up."""
@@ -226,6 +237,7 @@ class StageRoutines(FrameRoutines):
         )
         late = AT_POWER_UP if AT_POWER_UP in sheet.tables else NAME
         used = ["init", "warm", *([NAME, late] if self.clears else [])]
+        used += [FORGET_RESET] if FORGET_RESET in sheet.tables else []
         tables = list(dict.fromkeys(used))
         board_routine(
             sheet,

@@ -200,20 +200,32 @@ class Runner(StageRoutines):
             "The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in "
             "(a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is left"
             + (
-                "; RESET: neither, but the last reply tells of a reset." if self._ends_told else "."
+                "; RESET: neither, but the last reply tells of a reset."
+                if self.sheet.reset_told
+                else "."
             ),
         )
 
-    @property
-    def _ends_told(self) -> bool:
-        """Whether the end of a table looks at the last reply's flag of a reset; a chain has its own end."""
-        return self.sheet.reset_told and not self.sheet.chained
+    def _unless_lost(self) -> str:
+        """The result where a reply counts as good, a flag of a reset but for."""
+        ok = self.result("OK")
+        if not self.sheet.reset_told:
+            return ok
+        return f"(spi->reset && spi->settled) ? {self.result('RESET')} : {ok}"
 
     def _end_of_table(self) -> list[str]:
         """Statements of a table that is done: not OK where the chip has lost on the way what was written."""
-        if not self._ends_told:
+        if not self.sheet.reset_told:
             return []
-        return ["} else if (spi->reset) {", f"    result = {self.result('RESET')};", "} else {", "    /* the table is done */"]  # fmt: skip
+        up = "spi->reset || spi->doubt" if self.sheet.reset_doubted else "spi->reset"
+        return [
+            "} else if (task->size == 0U) {",
+            "    /* an empty table tells nothing */",
+            f"}} else if ({up}) {{",
+            f"    result = {self.result('RESET')};",
+            "} else {",
+            "    spi->settled = true;",
+        ]
 
     def _merges(self) -> list[list[str]]:
         if "MERGE" not in self.sheet.used:
@@ -285,12 +297,19 @@ class Runner(StageRoutines):
             f"if ((result == {self.result('REJECTED')}) && (task->lenient != 0U) && (spi->errors == {rejected})) {{",
             "    /* believed where the caller wants that, and told */",
             "    task->lenient = 2U;",
+            f"    result = {self._unless_lost()};",
+            "}",
+        ]
+        telling = [
+            f"if ((result == {self.result('RESET')}) && ({kind} == {self.kind('READ')})) {{",
+            "    /* the words of a status read tell of it */",
             f"    result = {self.result('OK')};",
             "}",
         ]
         lines = [
             f"uint8_t result = {self.low('frame_in')}(spi{fmt}, task->in);",
             *(going_on if self.lenient else []),
+            *(telling if self.sheet.reset_told and "READ" in self.sheet.used else []),
             f"if (result == {self.result('OK')}) {{",
         ]
         # where each reply comes within its own frame, nothing is ever waited for

@@ -162,8 +162,8 @@ class Sheet:
     init_steps: int = 0
     after_power_up: int = 0
     reset_told: bool = False
-    #: whether the bring-up without its beginning takes the flag of a reset down as well
-    reset_told_late: bool = False
+    #: whether no check bits cover the flag that tells it
+    reset_doubted: bool = False
     plans: dict[str, Steps] = field(default_factory=dict)
     written: dict[str, list[str]] = field(default_factory=dict)
     kept: list[str] = field(default_factory=list)

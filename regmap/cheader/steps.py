@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from regmap.record import dataclass, replace
 
 from ..behaviour.faults import status_registers
-from ..behaviour.machine import Machine
-from ..behaviour.plan import plan
 from ..behaviour.settings import BRING_UP, Action, bring_up_sequence
-from ..behaviour.transition import STOP
 from ..chip.bank import find
-from ..chip.bits import deposit
-from ..chip.model import Access, Chip, Fault, Field, Register
+from ..chip.model import Access, Chip, Fault, Field
 from ..chip.supply import over_supply
 from ..errors import CallError
-from ..frames.codec import Codec, Sent
 from ..quantity import plural, show
+from .careful import answerable, careful, watched
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .options import band_text
-from .replies import REJECTIONS
+from .plans import configured, reads
 from .sheet import Sheet, Steps
 from .text import block, count, defines, number
 
@@ -40,8 +36,6 @@ STEP_KINDS = (
     ("MERGE", 6, "send the frame, a write, with the bits remembered"),
 )
 
-#: the part of a table that ends it
-CLOSING = "closing"
 OUR_TABLES = (
     "init",
     "readback",
@@ -51,6 +45,8 @@ OUR_TABLES = (
     "monitor_test",
     "clear_rejected",
     "clear_rejected_at_power_up",
+    "not_reset",
+    "forget_reset",
 )
 
 
@@ -152,178 +148,6 @@ def write_warm(
     warm = watched(sheet, stage, warm, actions)
     about = "The same for a chip that is configured already, once `resync` went well: the controller alone restarted."
     step_table(sheet, "warm", warm, frames, {}, about)
-
-
-# --- what makes a sequence safe ------------------------------------------------------------------
-
-
-def harmless(chip: Chip, register: Register) -> bool:
-    """Whether a read of it changes nothing."""
-    erased = {f.register for f in chip.faults.values() if "read" in f.cleared_by}
-    return (
-        register.readable
-        and register.name not in erased
-        and chip.watchdog != register.name
-        and all(f.access is not Access.RC and f.power_up is None for f in register.fields)
-    )
-
-
-def careful(
-    sheet: Sheet,
-    stage: Stage,
-    actions: list[Action],
-    frames: dict[str, FrameNames],
-    before: list[Action] | None = None,
-    *,
-    closing: bool = True,
-    as_found: Mapping[str, int] | None = None,
-) -> list[Action]:
-    """The steps with reserved bits read before they are written back, and with a last read that shows
-
-    whether a frame before was rejected (`closing`). `before` is what the chip has gone through already.
-    `as_found` are other bits, by register, that are written as they are read, but for what stops the outputs.
-    """
-    if not sheet.has("frames") or not actions:
-        return actions
-    chip = sheet.chip
-    machine = configured(stage, before or [])
-    codec = Codec(chip)
-    made: list[Action] = []
-    for action in actions:
-        sent = action.sent
-        register = sent.register if sent is not None and sent.kind == "write" else None
-        part = sent.frame.command.of_kind("data") if sent is not None else None
-        keep = register.kept & register.shows if register is not None else 0
-        if register is not None and as_found and action.sequence != STOP:
-            keep |= as_found.get(register.name, 0) & register.shows
-        read = _read_of(codec, register, machine) if register is not None and keep else None
-        if read is None:
-            keep = 0
-        if register is not None and register.kept & ~keep:
-            sheet.names.note(
-                f"{register.name}: bits 0x{register.kept & ~keep:X} must stay as they are, but cannot be read; "
-                "they are written as after a reset"
-            )
-        if sent is None or register is None or part is None or read is None:
-            made.append(action)
-        else:
-            data = deposit(keep, part.bits)
-            if register.name not in sheet.kept:
-                sheet.kept.append(register.name)
-            place = sheet.kept.index(register.name)
-            text = f"read {register.name}"
-            look = replace(action, do="keep", sent=read, mask=keep, expect=place, text=text)
-            again = replace(look, do="same", text=f"read {register.name} again")
-            made += [
-                replace(look, why="its reserved bits must be written back as they are"),
-                again,
-                replace(
-                    action, do="merge", sent=replace(sent, word=sent.word & ~data), expect=place
-                ),
-                again,
-            ]
-        if sent is not None:
-            machine.apply(sent)
-    return made + (_closing(stage, (before or []) + actions, frames) if closing else [])
-
-
-def _read_of(codec: Codec, register: Register, machine: Machine) -> Sent | None:
-    """The frame that reads it; None where the chip has none, as one that only takes writes."""
-    try:
-        return codec.read(register, machine.bank)
-    except CallError:
-        return None
-
-
-def watched(
-    sheet: Sheet, stage: Stage, actions: list[Action], before: list[Action] | None = None
-) -> list[Action]:
-    """The steps with what the readback looks at beside the settings: reserved bits, flags of power-up.
-
-    They stand after the reads of the settings, so that both have one copy.
-    """
-    verified = [i for i, a in enumerate(actions) if a.do == "verify" and a.sequence != CLOSING]
-    if not verified or not sheet.has("frames"):
-        return actions
-    made: list[Action] = []
-    for index, action in enumerate(actions):
-        made.append(action)
-        if index in verified:
-            made += remembered(sheet, action)
-        if index == verified[-1]:
-            gone = [*(before or []), *actions[: index + 1]]
-            flags = power_up_flags(stage, gone)
-            found = reads(stage, gone, flags, action.sequence)
-            if len(found) == len(flags):  # else pages were selected: a table of its own
-                made += [replace(a, why="not reset since") for a in found]
-    return made
-
-
-def remembered(sheet: Sheet, action: Action) -> list[Action]:
-    """The step that reads the same register's reserved bits, which must be as they were."""
-    register = action.sent.register if action.sent is not None else None
-    if register is None or register.name not in sheet.kept or not register.kept & register.shows:
-        return []
-    return [
-        replace(
-            action,
-            do="remembered",
-            mask=register.kept & register.shows,
-            expect=sheet.kept.index(register.name),
-            text=f"read {register.name}: reserved bits as they were",
-        )
-    ]
-
-
-def power_up_flags(stage: Stage, actions: list[Action]) -> list[tuple[str, int, int]]:
-    """(register's name, mask, expected) of flags that tell that the chip was reset since."""
-    chip = stage.chip
-    machine = configured(stage, actions)
-    found: dict[str, tuple[int, int]] = {}
-    for fault in chip.faults.values():
-        register, field = chip.registers[fault.register], chip.field(fault.ref)
-        if not fault.normal_at_power_up or field is None or machine.raised(fault) is not False:
-            continue
-        if harmless(chip, register) and field.width == 1:
-            mask, expect = found.get(register.name, (0, 0))
-            found[register.name] = mask | field.mask, expect | (0 if fault.code else field.mask)
-    return [(name, *pair) for name, pair in found.items()]
-
-
-def _closing(stage: Stage, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:
-    """A read whose reply, or whose word, shows that no frame before it was rejected."""
-    chip = stage.chip
-    machine = configured(stage, actions)
-    tells = [f for f in chip.faults.values() if set(f.raised_by) & REJECTIONS]
-    in_reply = {
-        p.fault
-        for frame in chip.frames.values()
-        for layout in frame.replies.values()
-        for p in layout.parts
-        if p.kind == "status"
-    }
-    wanted: dict[str, tuple[int, int]] = {}
-    for fault in tells:
-        register, field = chip.registers[fault.register], chip.field(fault.ref)
-        if fault.name in in_reply or field is None or field.width != 1:
-            continue
-        if harmless(chip, register) and machine.raised(fault) is False:
-            mask, expect = wanted.get(register.name, (0, 0))
-            wanted[register.name] = mask | field.mask, expect | (0 if fault.code else field.mask)
-    shown = any(f.name in in_reply for f in tells) or any(f.after for f in chip.frames.values())
-    if not wanted and shown:
-        for register in chip.registers.values():
-            if harmless(chip, register) and (register.page is None or not chip.page_select):
-                wanted[register.name] = (0, 0)
-                break
-    try:
-        rows = [(name, mask, expect) for name, (mask, expect) in wanted.items()]
-        found = reads(stage, actions, rows, CLOSING)
-    except CallError:
-        return []
-    why = "whether a frame before was rejected"
-    found = [replace(a, why=why if a.expect is not None else "") for a in found]
-    return [] if any(not frames[a.sent.frame.name].reply_data for a in found if a.sent) else found
 
 
 def _after_text(sheet: Sheet) -> str:
@@ -513,23 +337,6 @@ def setting_text(setting: Setting, elsewhere: Sequence[str] = ()) -> str:
     return f"{text}, code {choice.code}"
 
 
-def answerable(sheet: Sheet, actions: list[Action], frames: dict[str, FrameNames]) -> list[Action]:
-    """The steps without expectations of chips (or frames) that reply nothing; what is left out is noted."""
-    if not sheet.has("frames"):
-        return actions
-    kept = []
-    for action in actions:
-        if action.expect is not None and action.sent is not None:
-            frame = action.sent.frame.name
-            if not frames[frame].reply_data:
-                sheet.names.note(
-                    f"{action.sequence}: '{action.text}' is left out, because frame {frame} has no reply with data"
-                )
-                continue
-        kept.append(action)
-    return kept
-
-
 def write_status_steps(
     sheet: Sheet, stage: Stage, actions: list[Action], frames: dict[str, FrameNames]
 ) -> None:
@@ -563,45 +370,3 @@ def write_status_steps(
 
 def _faults_of(chip: Chip, field: Field) -> list[Fault]:
     return [f for f in chip.faults.values() if f.ref == field.ref]
-
-
-def configured(stage: Stage, actions: list[Action]) -> Machine:
-    """The chip's behaviour after every frame of the plan."""
-    wanted = stage.bank
-    machine = Machine(stage.chip, supply=wanted.supply, externals=wanted.externals)
-    for action in actions:
-        if action.sent is not None:
-            machine.apply(action.sent)
-    return machine
-
-
-def reads(
-    stage: Stage, actions: list[Action], wanted: list[tuple[str, int, int]], sequence: str
-) -> list[Action]:
-    """Steps that read registers of the configured chip, pages selected on the way.
-
-    `wanted` are (register's name, mask, expected).
-    """
-    bank = configured(stage, actions).bank
-    page = stage.chip.field(stage.chip.page_select)
-    if page is not None:  # the program may have read on other pages since
-        bank.known[page.register] = bank.known.get(page.register, 0) & ~page.mask
-    steps = []
-    rest = iter(wanted)
-    for planned in plan(stage.chip, [f"read:{name}" for name, _, _ in wanted], bank):
-        sent = planned.sent
-        if sent.kind == "read" and sent.register is not None and planned.requests:
-            _, mask, expect = next(rest)
-            steps.append(
-                Action(
-                    do="verify",
-                    sequence=sequence,
-                    text=f"read {sent.register.name}",
-                    sent=sent,
-                    expect=expect,
-                    mask=mask,
-                )
-            )
-        else:
-            steps.append(Action(do="send", sequence=sequence, text="select the page", sent=sent))
-    return steps

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from .clearing import NAME
+from .clearing import FORGET_RESET, NAME
 from .sheet import Sheet
 from .text import count
 
 #: where the beginning of a bring-up alone takes the flag of a reset down
-UNTOLD = "the flag of a reset stands since power-up: it tells nothing"
+STANDS = "the flag of a reset may stand since power-up: it is taken down, and all read back"
 
 
 def status_members(*, lenient: bool) -> list[str]:
@@ -66,13 +66,23 @@ def status_next(
     ok, busy, rejected, changed = (
         sheet.names.macro("RUN", n) for n in ("OK", "BUSY", "REJECTED", "CHANGED")
     )
+    over, lost = f"result == {ok}", []
+    if sheet.reset_told:
+        # read twice all the same
+        reset = sheet.names.macro("RUN", "RESET")
+        over = f"({over}) || (result == {reset})"
+        lost = [
+            f"    }} else if (result == {reset}) {{",
+            "        /* the chip was reset: its words are kept */",
+        ]
     return [
-        f"if (result == {ok}) {{",
+        f"if ({over}) {{",
         *(f"    {line}" for line in trusted if lenient),
         "    if (job->pass == 0U) {",
         *(f"        {line}" for line in again),
         "        job->pass = 1U;",
         f"        result = {busy};",
+        *lost,
         *(["    } else if (!job->proven) {", f"        result = {rejected};"] if lenient else []),
         "    } else if (!job->same) {",
         f"        result = {changed};",
@@ -95,7 +105,8 @@ def restart_next(
 ) -> list[str]:
     """Statements after a tick of a restart.
 
-    Phases: 0 in step, 1 clear, 2 in step again, 3 warm, 4 clear as after power-up, 5 init but for its beginning, 6 all of init.
+    Phases: 0 in step, 1 clear, 2 in step again, 3 warm, 4 clear as after power-up, 5 init but for its beginning, 6 all of init,
+    7 the flag of a reset taken down.
     `begin` gives the statements that begin a table by its name, `again` is the one that forgets what is known of the chip,
     `late` the table that clears as after power-up, `trusting` make it go on while a flag tells of a rejected frame, `later`
     pass over the beginning of init.
@@ -136,9 +147,10 @@ def restart_next(
         reset = ["/* or it was reset meanwhile */", again, *table("init", 6)]
         next_.append(("job->phase == 5U", reset))
     chain: list[str] = []
-    if sheet.reset_told and not sheet.reset_told_late and not sheet.chained:
+    if FORGET_RESET in sheet.tables:
         lost = macro("RUN", "RESET")
-        next_.insert(0, (f"(job->phase == 5U) && (result == {lost})", [f"/* {UNTOLD} */", f"result = {ok};"]))  # fmt: skip
+        stands = f"((job->phase == 3U) || (job->phase == 5U)) && (result == {lost})"
+        next_.insert(0, (stands, [f"/* {STANDS} */", *table(FORGET_RESET, 7)]))
     for condition, lines in next_:
         chain += [f"{'} else ' if chain else ''}if ({condition}) {{", *(f"    {x}" for x in lines)]
     chain += ["} else {", "    /* it has failed */", "}"]

@@ -26,7 +26,7 @@ from ..frames.words import (
     wire_bytes,
 )
 from .framebase import FRAME_ERRORS, FREE, accesses_of, known_codes
-from .replies import REJECTIONS, UNSHOWN, told_apart
+from .replies import UNSHOWN, status_error, told_apart
 
 #: what a check is about, and its lines
 Check = tuple[str, list[str]]
@@ -114,14 +114,9 @@ class FrameOracle:
     def _judged(self, layout: Layout, sent: int, word: int) -> int:
         errors = self.unpacked(layout, sent, word) | self.echo(layout, sent, word)
         for part in layout.parts:
-            fault = self.chip.faults.get(part.fault)
-            if part.kind != "status" or part.width != 1 or fault is None:
-                continue
-            if taken(part, word) == bool(part.active):
-                if set(fault.raised_by) & REJECTIONS:
-                    errors |= REJECTED
-                elif fault.normal_at_power_up:
-                    errors |= RESET
+            error = status_error(self.chip, part)
+            if error and taken(part, word) == bool(part.active):
+                errors |= REJECTED if error == "REJECTED" else RESET
         return errors
 
     def replied(self, sent: int, word: int) -> int:

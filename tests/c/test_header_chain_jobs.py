@@ -26,6 +26,7 @@ from regmap.twin.core import Core
 
 from .test_header_chain import HERE, STRICT, latched_stages, right, stages
 from .test_header_damage import EVERY, OK, TOLD, Damage, snapshot
+from .test_header_reset import tells_of_a_reset
 from .written import TOOLS, put, put_program
 
 #: damaged status reads and damaged bring-ups, each with a restart, of each language and chain
@@ -77,6 +78,8 @@ class Asked:
     def _stream(self, data: bytes) -> bytes:
         what, number, which = self.damage or ("", -1, 0)
         now = what if number == self.sent else ""
+        if now == "reset":
+            self.twin.cores[which].power_up()
         self.sent += 1
         stream = from_wire(data, 8 * len(data), msb_first=True) >> (8 * len(data) - self.bits)
         if now == "command":
@@ -126,7 +129,8 @@ def asked(
     tool, folder = need(TOOLS[language]), tmp_path_factory.mktemp(name)
     make, bits, disturbances = CHAINS[name]
     found = make(folder)
-    put(found[0], language, folder, Options(prefix="gd"), found[1:])
+    made = put(found[0], language, folder, Options(prefix="gd"), found[1:]).header
+    clears = "clear_rejected(" in made
     program = folder / "jobs"
     if language == "c":
         source: Path = HERE / "chain_jobs.c"
@@ -137,6 +141,8 @@ def asked(
     else:
         source = put_program("chain_jobs", language, folder)
         command = [tool, "--edition", "2021", "-D", "warnings", "-A", "dead_code", source]
+    if clears:
+        command[1:1] = ["--cfg", "clears"] if language == "rust" else ["-DCLEARS"]
     subprocess.run([*command, "-o", program], check=True)
     twin = TwinChain([found[0].chip] * len(found))
     with subprocess.Popen([program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0) as process:  # fmt: skip
@@ -224,3 +230,49 @@ def test_a_restart_goes_a_stream_a_call_and_ends_the_same(asked: tuple[Asked, li
         sys.stdout.write(f"\n{it.stages[0].chip.name}: {runs} restarts of a chain, {ended} to the end at once, {len(wrong)} wrong\n")  # fmt: skip
     assert (unlike, wrong) == ([], [])
     assert ended > runs // 3
+
+
+def test_a_chip_that_is_reset_on_the_way_is_never_called_good(
+    asked: tuple[Asked, list[str]],
+) -> None:
+    """One chip of the chain, before every stream of every routine (the suite: of some): what is called good is configured."""
+    it, _ = asked
+    fresh = TwinChain([s.chip for s in it.stages]).cores
+    it.twin.cores[:] = [snapshot(core) for core in fresh]
+    assert it.ask("i")[0] == str(OK)
+    ready = it.cores()
+    chip = it.stages[0].chip
+    faults = [f for f in chip.faults.values() if f.normal_at_power_up]
+    size = len(status_registers(chip))
+    silent, runs, noticed = [], 0, 0
+    for letter, known, before in (
+        ("i", False, fresh), ("a", False, fresh), ("a", True, ready), ("w", True, ready), ("y", True, ready),
+        ("v", True, ready), ("c", True, ready), ("r", True, ready),
+    ):  # fmt: skip
+        it.twin.cores[:] = [snapshot(core) for core in ready]
+        assert it.ask("a")[0] == str(OK)
+        it.twin.cores[:] = [snapshot(core) for core in before]
+        if known:
+            it.back(ready)
+        assert it.ask(letter)[0] == str(OK), letter
+        every = [("reset", n, k) for n in range(it.sent) for k in range(len(it.stages))]
+        last = every[-2 * len(it.stages) :]
+        some = [*random.Random(letter).sample(every, min(4, len(every))), *last]
+        for damage in every if EVERY else sorted(set(some)):
+            it.twin.cores[:] = [snapshot(core) for core in ready]
+            assert it.ask("a")[0] == str(OK)
+            it.twin.cores[:] = [snapshot(core) for core in before]
+            if known:
+                it.back(ready)
+            answer = it.ask(letter, damage)
+            runs, noticed = runs + 1, noticed + (answer[0] != str(OK))
+            if answer[0] != str(OK) or right(it.twin, it.stages):
+                continue
+            words = [int(w, 16) for w in answer[4:]]
+            if letter == "r" and tells_of_a_reset(chip, words[damage[2] * size :][:size], faults):
+                continue
+            silent.append((letter, damage, it.sent))
+    if TOLD:
+        sys.stdout.write(f"\n{chip.name}: {runs} runs of a chain with a reset, {noticed} noticed, {len(silent)} silent and wrong\n")  # fmt: skip
+    assert silent == []
+    assert noticed > runs // 2

@@ -26,12 +26,13 @@ import pytest
 
 from regmap.behaviour.faults import status_registers
 from regmap.behaviour.settings import bring_up_sequence
-from regmap.cheader.steps import configured
+from regmap.cheader import Options
+from regmap.cheader.plans import configured
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage
 from regmap.twin import Twin
 
-from .written import TOOLS, put
+from .written import GD, TOOLS, put
 
 HERE = Path(__file__).parent
 OK, BUSY, WAITING = 0, 7, 8
@@ -59,9 +60,6 @@ CHIPS = {
 }
 #: chips whose frames have a parity bit and no checksum
 PARITY_ONLY = {"quoll16", "quokka16", "kowari16", "wombat24"}
-#: where a reset before the last frames is not told: no reply of the chip has a flag of it; the beginning of a bring-up
-#: alone takes the flag down, and a restart may leave that out
-UNTOLD = {"potoroo40": ("init", "restart"), "wombat24": ("restart",)}
 Damage = tuple[str, int, int]  # what, transfer number, bit or age
 
 
@@ -100,15 +98,16 @@ RIGS = [(n, "c") for n in CHIPS] + (
 
 
 def library_command(
-    stage: Stage, folder: Path, tool: str, language: str, library: Path
+    stage: Stage, folder: Path, tool: str, language: str, library: Path, options: Options = GD
 ) -> list[str | Path]:
     """Writes the driver, and gives what makes a library of it whose routines are those of header/damage.c."""
-    made = put(stage, language, folder).header
-    tests, clears = "test_monitors" in made, " clear_rejected(" in made
+    made = put(stage, language, folder, options).header
+    there = {"monitors": "test_monitors", "clears": " clear_rejected(", "modes": " enter("}
+    there = {k: v for k, v in there.items() if v in made}
     if language == "rust":
         source = folder / "damage.rs"
         source.write_text((HERE / "languages" / "damage.rs").read_text("utf-8"), "utf-8")
-        has = [*(["--cfg", "monitors"] if tests else []), *(["--cfg", "clears"] if clears else [])]
+        has = [x for name in there for x in ("--cfg", name)]
         return [
             tool,
             *has,
@@ -124,7 +123,7 @@ def library_command(
     several = ["-DGD_FORMATS"] if len(stage.chip.frames) > 1 else []
     flags = ["-Wall", "-Wextra", "-Werror", "-O1", "-shared", "-fPIC", "-I", folder]
     if language == "cpp":
-        has = [*(["-DMONITORS"] if tests else []), *(["-DCLEARS"] if clears else [])]
+        has = [f"-D{name.upper()}" for name in there]
         # several libraries in one process: each its own tables
         return [
             tool,
@@ -142,8 +141,11 @@ def library_command(
 class Rig:
     """The compiled runtime and a simulated chip, with one damage on the way."""
 
-    def __init__(self, stage: Stage, folder: Path, tool: str, language: str = "c") -> None:
+    def __init__(
+        self, stage: Stage, folder: Path, tool: str, language: str = "c", options: Options = GD
+    ) -> None:
         self.stage = stage
+        self.options = options
         library = folder / "damage.so"
         subprocess.run(self.command(folder, tool, language, library), check=True)
         self.c = ctypes.CDLL(str(library))
@@ -159,7 +161,7 @@ class Rig:
 
     def command(self, folder: Path, tool: str, language: str, library: Path) -> list[str | Path]:
         """What makes the library."""
-        return library_command(self.stage, folder, tool, language, library)
+        return library_command(self.stage, folder, tool, language, library, self.options)
 
     def start(self, rejected: str = "zero") -> None:
         if rejected not in self.fresh:
@@ -236,12 +238,12 @@ class Rig:
         self.c.d_found(words)
         return list(words)
 
-    def configured(self) -> list[str]:
-        """Settings of the stage that the chip does not hold, and locks that are not as the bring-up leaves them."""
+    def configured(self, mode: Stage | None = None) -> list[str]:
+        """Settings of the stage, or of its `mode`, that the chip does not hold, and locks that are not as the bring-up leaves them."""
         bank = self.twin.machine.bank
         return [
             s.name
-            for s in self.stage.settings
+            for s in (mode or self.stage).settings
             if s.name.partition(".")[0] in self.stage.chip.registers
             and bank.code(s.name) != s.choice.code
         ] + [n for n, closed in self.states.items() if bank.states[n] != closed]
@@ -546,33 +548,6 @@ def test_a_restart_of_a_chip_that_was_reset_or_works_ends_configured(rig: tuple[
         it.begin()
         assert it.run("restart")[0] == OK, it.found()
         assert it.configured() == []
-
-
-def test_a_reset_on_the_way_never_ends_good(rig: tuple[Rig, str]) -> None:
-    """Before each transfer of a bring-up and of a restart: what is called good is configured."""
-    it, _ = rig
-    it.start()
-    fresh = snapshot(it.twin)
-    assert it.run("init")[0] == OK
-    ready = snapshot(it.twin)
-    silent, runs, noticed = [], 0, 0
-    for name, before in (("init", fresh), ("restart", fresh), ("restart", ready)):
-        it.twin = snapshot(before)
-        it.begin()
-        assert it.run(name)[0] == OK, (name, it.found())
-        sizes = len(it.sizes)
-        every = range(sizes)
-        # in the last ones nothing is read back any more
-        for number in every if EVERY else sorted({0, sizes // 2, *every[-8:]}):
-            it.twin = snapshot(before)
-            it.begin(("reset", number, 0))
-            result, failed = it.run(name)
-            runs += 1
-            noticed += result != OK
-            if result == OK and it.configured():
-                silent.append((name, number, failed, it.configured()))
-    told("runs with a reset", it.stage.chip.name, runs, noticed, len(silent))
-    assert [s for s in silent if s[0] not in UNTOLD.get(it.stage.chip.name, ())] == []
 
 
 def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Rig, str]) -> None:

@@ -5,6 +5,7 @@ The suite takes two stages and two compilers; GATEWORD_ALL_TARGETS=1 takes all.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import re
 import subprocess
@@ -22,6 +23,9 @@ from regmap.cli.header import with_derived
 from regmap.frames.codec import from_wire, wire_bytes
 from regmap.stages.load import Stage, load_stage, read_stage
 from regmap.twin import Twin
+
+from .test_header_damage import OK, Rig
+from .written import GD
 
 HERE = Path(__file__).parent / "header"
 DEVICES = Path(__file__).parents[2] / "devices"
@@ -316,6 +320,27 @@ def test_headers_with_modes_compile_without_a_warning(
         check=False,
     )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_complement_that_does_not_follow_is_found(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """A limit counts only while another register holds its complement: entering a mode reads that one back, too."""
+    stage = stage_of("bilby32", tmp_path)
+    it = Rig(stage, tmp_path, need_tool("gcc"), "c", with_derived(GD, stage))
+    failed = ctypes.c_uint16()
+    assert it.run("init")[0] == OK
+    take = it.twin.machine.write
+
+    def stuck(register, word):  # type: ignore[no-untyped-def]
+        held = it.twin.machine.bank.words["LIMIT_N"]
+        outcome = take(register, word)
+        it.twin.machine.bank.learn("LIMIT_N", held, 0xFF)
+        return outcome
+
+    it.twin.machine.write = stuck  # type: ignore[method-assign]
+    assert it.c.d_enter(0, 1, ctypes.byref(failed)) == 3
+    assert it.found()[3] == it.twin.machine.bank.words["LIMIT_N"] ^ ~stage.modes["calm"].bank.words["LIMIT"] & 0xFF  # fmt: skip
 
 
 def test_a_way_that_is_not_clean_has_no_table_and_is_told(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ from regmap.maps.load import bundled, load_map, read_map
 from regmap.stages.load import load_stage
 from regmap.twin import Twin
 
+from . import test_header_modes as header_modes
 from .written import ENDS, NAMES, TOOLS, put, put_program
 
 HERE = Path(__file__).parent
@@ -61,7 +62,6 @@ def beside(path: str) -> ModuleType:
     return module
 
 
-header_modes = beside("test_header_modes.py")
 header_equal = beside("test_header_equal.py")
 header_twin = beside("test_header_twin.py")
 equal_in = beside("languages/equal_in.py")

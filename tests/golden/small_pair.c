@@ -132,8 +132,8 @@ const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* closing */
-    /* read STATUS: whether a frame before was rejected */
-    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
+    /* read STATUS: whether the chip was reset, or a frame before was rejected */
+    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
 };
 
 const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
@@ -304,7 +304,7 @@ uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
             spi->pending_count++;
         }
     }
-    spi->reset = (errors & SM_FRAME_ERROR_RESET) != 0U;
+    spi->reset = ((errors & SM_FRAME_ERROR_RESET) != 0U) && ((errors & 0x0FU) == 0U);
     errors = (uint8_t)((unsigned int)errors & 0x3FU);
     if ((errors & 0x0FU) != 0U) {
         result = SM_RUN_FRAME_ERROR;
@@ -372,10 +372,6 @@ uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
             task->bytes = sm_frame_out(spi, command, task->out);
             result = SM_RUN_BUSY;
         }
-    } else if (spi->reset) {
-        result = SM_RUN_RESET;
-    } else {
-        /* the table is done */
     }
     return result;
 }
@@ -460,10 +456,6 @@ uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[
 {
     const uint16_t at = job->task.at;
     uint8_t result = sm_tick(spi, &job->task);
-    if (result == SM_RUN_RESET) {
-        /* the words tell of it */
-        result = SM_RUN_OK;
-    }
     if ((job->task.at != at) && (job->task.step.kind == SM_STEP_READ)) {
         if (job->pass == 0U) {
             words[job->index] = spi->got;
@@ -518,6 +510,11 @@ uint8_t sm_resync(sm_spi_t *spi)
         result = sm_exchange(spi, 0x800BU, &reply);
     }
     (void)reply;
+    if (result == SM_RUN_OK) {
+        uint16_t failed = 0U;
+        result = sm_run(spi, sm_not_reset_steps, SM_NOT_RESET_STEPS_COUNT, &failed);
+        (void)failed;
+    }
     return result;
 }
 
@@ -597,12 +594,9 @@ void sm_watch_begin(sm_task_t *task)
 uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_tick(spi, task);
-    if ((result == SM_RUN_OK) || (result == SM_RUN_RESET)) {
+    if (result == SM_RUN_OK) {
         sm_task_begin(task, task->steps, task->size);
         result = sm_tick(spi, task);
-    }
-    if (spi->reset) {
-        result = SM_RUN_RESET;
     }
     return result;
 }

@@ -344,6 +344,11 @@ extern const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH;
  */
 #define sm_warm_steps (&sm_init_steps[2U])
 
+#define SM_NOT_RESET_STEPS_COUNT 1U
+
+/* Reads that show that a configured chip was not reset since; for `resync`. */
+#define sm_not_reset_steps (&sm_init_steps[7U])
+
 #define SM_STATUS_STEPS_COUNT 1U
 
 /*
@@ -558,7 +563,7 @@ void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size);
 /*
  * The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
- * left; RESET: neither, but the last reply tells of a reset.
+ * left.
  */
 uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task);
 

@@ -469,8 +469,8 @@ static const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
     /* SECRET.KEY = closed */
     {0x25A8U, 0U, 0x00U, 0x00U, SM_STEP_SEND},
     /* closing */
-    /* read STATUS: whether a frame before was rejected */
-    {0x800BU, 0U, 0x00U, 0x00U, SM_STEP_EXPECT},
+    /* read STATUS: whether the chip was reset, or a frame before was rejected */
+    {0x800BU, 0U, 0x01U, 0x00U, SM_STEP_EXPECT},
 };
 
 #define SM_WARM_STEPS_COUNT           8U
@@ -488,6 +488,11 @@ static const sm_step_t sm_init_steps[SM_INIT_STEPS_COUNT] SM_FLASH = {
  * restarted.
  */
 #define sm_warm_steps (&sm_init_steps[2U])
+
+#define SM_NOT_RESET_STEPS_COUNT 1U
+
+/* Reads that show that a configured chip was not reset since; for `resync`. */
+#define sm_not_reset_steps (&sm_init_steps[7U])
 
 #define SM_STATUS_STEPS_COUNT 1U
 
@@ -825,7 +830,7 @@ static inline uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
             spi->pending_count++;
         }
     }
-    spi->reset = (errors & SM_FRAME_ERROR_RESET) != 0U;
+    spi->reset = ((errors & SM_FRAME_ERROR_RESET) != 0U) && ((errors & 0x0FU) == 0U);
     errors = (uint8_t)((unsigned int)errors & 0x3FU);
     if ((errors & 0x0FU) != 0U) {
         result = SM_RUN_FRAME_ERROR;
@@ -889,7 +894,7 @@ static inline void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16
 /*
  * The next frame in task->out, ready for DMA: send task->bytes of it and get as many into task->in
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
- * left; RESET: neither, but the last reply tells of a reset.
+ * left.
  */
 static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
 {
@@ -913,10 +918,6 @@ static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
             task->bytes = sm_frame_out(spi, command, task->out);
             result = SM_RUN_BUSY;
         }
-    } else if (spi->reset) {
-        result = SM_RUN_RESET;
-    } else {
-        /* the table is done */
     }
     return result;
 }
@@ -1025,10 +1026,6 @@ static inline uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, 
 {
     const uint16_t at = job->task.at;
     uint8_t result = sm_tick(spi, &job->task);
-    if (result == SM_RUN_RESET) {
-        /* the words tell of it */
-        result = SM_RUN_OK;
-    }
     if ((job->task.at != at) && (job->task.step.kind == SM_STEP_READ)) {
         if (job->pass == 0U) {
             words[job->index] = spi->got;
@@ -1092,6 +1089,11 @@ static inline uint8_t sm_resync(sm_spi_t *spi)
         result = sm_exchange(spi, 0x800BU, &reply);
     }
     (void)reply;
+    if (result == SM_RUN_OK) {
+        uint16_t failed = 0U;
+        result = sm_run(spi, sm_not_reset_steps, SM_NOT_RESET_STEPS_COUNT, &failed);
+        (void)failed;
+    }
     return result;
 }
 
@@ -1198,12 +1200,9 @@ static inline void sm_watch_begin(sm_task_t *task)
 static inline uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_tick(spi, task);
-    if ((result == SM_RUN_OK) || (result == SM_RUN_RESET)) {
+    if (result == SM_RUN_OK) {
         sm_task_begin(task, task->steps, task->size);
         result = sm_tick(spi, task);
-    }
-    if (spi->reset) {
-        result = SM_RUN_RESET;
     }
     return result;
 }

@@ -115,7 +115,7 @@ public:
                 // done: it is sent something harmless
             }
         }
-        if (whole == result_t::busy) {
+@ENDED@        if (whole == result_t::busy) {
             fill(bytes);
         }
         return whole;
@@ -133,9 +133,9 @@ public:
             result[k] = own ? chip[k].task_reply(task[k], frames[k]) : chip[k].reply_in(0U, frames[k]);
             if ((!own) && (result[k] == result_t::rejected) && (task[k].lenient != 0U)) {
                 task[k].lenient = 2U;
-                result[k] = result_t::ok;
+                result[k] = @UNLESS_LOST@result_t::ok;
             }
-            if ((result[k] != result_t::busy) && (result[k] != result_t::ok) && (whole == result_t::busy)) {
+@TELLING@            if ((result[k] != result_t::busy) && (result[k] != result_t::ok) && (whole == result_t::busy)) {
                 whole = result[k];
                 position = k;
             }
@@ -183,19 +183,18 @@ public:
                 task[k] = task_t(task[k].steps, task[k].size);
             }
         }
-        return tick();
-    }
+@WATCHED@    }
 @STATUS@
     // Counters back in step with chips that have kept their state while the controller restarted: a new chain, then
     // this, then chain_warm_steps. Not ok: a chip (`position`) is not configured, or not there, or (rejected) a flag
-    // of it tells of a rejected frame.
+    // of it tells of a rejected frame, or (reset) it was reset.
     result_t resync()
     {
         result_t whole = result_t::ok;
         for (unsigned i = 0U; i < @ROUNDS@U; i++) {
             whole = round();
         }
-        return whole;
+@NOT_RESET@        return whole;
     }
 @CLEAR@@RESTART@
 private:
@@ -247,4 +246,44 @@ CLEAR = """
         const result_t whole = finish();
         return (whole == result_t::ok) ? resync() : whole;
     }
+"""
+
+#: where replies tell of a reset: at the end of all tables, in a stream, while they are watched, after a resync
+ENDED_RESET = """        for (size_t k = 0U; (whole == result_t::ok) && (k < chain_chips); k++) {
+            if (result[k] == result_t::reset) {
+                whole = result_t::reset;
+                position = k;
+            }
+        }
+"""
+UNLESS_LOST = "(chip[k].reset && chip[k].settled) ? result_t::reset : "
+TELLING = """            if ((!own) && (result[k] == result_t::reset) && (task[k].size != 0U) &&
+                (task[k].step.kind == step_kind_t::read)) {
+                result[k] = result_t::ok; // the words of a status read tell of it
+            }
+"""
+WATCHED = "        return tick();\n"
+WATCHED_RESET = """        result_t whole = tick();
+        for (size_t k = 0U; k < chain_chips; k++) {
+            if (chip[k].reset && (task[k].size != 0U)) {
+                whole = result_t::reset;
+                position = k;
+            }
+        }
+        return whole;
+"""
+NOT_RESET = """        for (size_t k = 0U; (whole == result_t::ok) && (k < chain_chips); k++) {
+            // of a position without a table nothing is expected
+            const bool known = chain_init_steps[k].size != 0U;
+            chip[k].settled = known && !(@DOUBTFUL@);
+            if (known && !chip[k].settled) {
+                whole = result_t::reset;
+                position = k;
+            }
+        }
+"""
+DOUBTFUL, DOUBTFUL_TWICE = "chip[k].reset", "chip[k].reset || chip[k].doubt"
+NOT_RESET_STEPS = """        if (whole == result_t::ok) {
+            whole = run(chain_@NOT_RESET_TABLE@);
+        }
 """

@@ -55,7 +55,7 @@ public:
     size_t step = 0U;     // the step in hand, of its table
     uint8_t errors = 0U;  // of the last reply (bits of `error`)
     bool reset = false;   // the last reply told of a reset
-
+@DOUBT_FIELD@@SETTLED_FIELD@
     explicit constexpr driver(Spi &spi) noexcept : spi_(spi) {}
 
     // The bytes of a frame, counters and check bits included; how many.
@@ -108,13 +108,13 @@ public:
         if (pending_count_ < pending_.size()) {
             pending_count_++;
         }
-        reset = (found & error::reset) != 0U;
-        errors = static_cast<uint8_t>(found & 0x3FU);
+        // of a reply that is damaged no bit is believed
+@UP@        errors = static_cast<uint8_t>(found & 0x3FU);
         if ((errors & 0x0FU) != 0U) {
             return result_t::frame_error;
         }
         // a flag that stays up hides the next rejection: nothing is proven while it does
-        return (errors != 0U) ? result_t::rejected : result_t::ok;
+        return (errors != 0U) ? result_t::rejected : @UNLESS_LOST@result_t::ok;
     }
 @EXCHANGE@
     // The next frame in task.out: send task.bytes of it and get as many into task.in, then call task_in.
@@ -122,7 +122,7 @@ public:
     constexpr result_t task_out(task_t &task) noexcept
     {
         if (task.at >= task.size) {
-            return @ENDED@result_t::ok;
+@ENDED@            return result_t::ok;
         }
         task.step = task.steps[task.at];
         step = task.at;
@@ -159,9 +159,9 @@ public:
         if ((result == result_t::rejected) && (task.lenient != 0U) && (errors == error::rejected)) {
             // believed where the caller wants that, and told
             task.lenient = 2U;
-            result = result_t::ok;
+            result = @UNLESS_LOST@result_t::ok;
         }
-        if (result != result_t::ok) {
+@TELLING@        if (result != result_t::ok) {
             task.fetched = 0U;
             return result;
         }
@@ -295,14 +295,14 @@ TICKS = """
 RESYNC = """
     // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
     // then this, then the table `warm_steps`. Not ok: the chip is not configured, or not there, or (rejected) a flag
-    // tells of a rejected frame.
+    // tells of a rejected frame, or (reset) the chip was reset.
     result_t resync()
     {
         result_t result = result_t::ok;
         for (unsigned k = 0U; k < @ROUNDS@U; k++) {
             result = exchange(@FORMAT@U, fillers[@FORMAT@U].frame);
         }
-        return result;
+@NOT_RESET@        return result;
     }
 """
 
@@ -361,7 +361,35 @@ WATCH = """
 """
 
 #: where the map tells of a reset: at the end of a table, and while it is watched
-ENDED_RESET = "reset ? result_t::reset : "
+ENDED_RESET = """            if ((task.size != 0U) && (@DOUBTFUL@)) {
+                return result_t::reset;
+            }
+            settled = settled || (task.size != 0U);
+"""
+#: ... in a reply: believed at once, or the second time where no check bits cover it; and once it was known to be down
+UP = "        reset = ((found & error::reset) != 0U) && ((found & 0x0FU) == 0U);\n"
+UP_TWICE = """        const bool up = ((found & error::reset) != 0U) && ((found & 0x0FU) == 0U);
+        reset = up && doubt; // one wrong bit may look like it: two in a row do not
+        doubt = up;
+"""
+DOUBT_FIELD = "    bool doubt = false;   // it had the flag of one, which no check bits cover\n"
+SETTLED_FIELD = "    bool settled = false; // the flag of a reset was down when a table ended: up again it tells of one\n"
+DOUBTFUL, DOUBTFUL_TWICE = "reset", "reset || doubt"
+UNLESS_LOST = "(reset && settled) ? result_t::reset : "
+TELLING = """        if ((result == result_t::reset) && (task.step.kind == step_kind_t::read)) {
+            result = result_t::ok; // the words of a status read tell of it
+        }
+"""
+#: after the reads of a resync: a chip that was reset is no chip that has kept its state
+NOT_RESET = """        if (result == result_t::ok) {
+            settled = !(@DOUBTFUL@);
+            result = settled ? result_t::ok : result_t::reset;
+        }
+"""
+NOT_RESET_STEPS = """        if (result == result_t::ok) {
+            result = run(@NOT_RESET_TABLE@);
+        }
+"""
 WATCH_RESET = "reset ? result_t::reset : "
 
 EXPLAIN = """

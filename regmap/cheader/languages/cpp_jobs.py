@@ -23,8 +23,8 @@ STATUS_PLACES = """    table<size_t, chain_chips> index{}; // words read so far 
 
 STATUS = """
     // @ABOUT@ twice, ready for `explain`: only ok is good. What either
-    // read has shown is in the words, for reading may erase faults; where it is rejected, a flag tells of a rejected
-    // frame, and they are not proven.
+    // read has shown is in the words, for reading may erase faults, also where it is reset: the chip was; where it is
+    // rejected, a flag tells of a rejected frame, and they are not proven.
     result_t read_status(@WORDS@ &words)
     {
         @JOB@ job;
@@ -50,13 +50,16 @@ STATUS = """
     // anything else is the result of `read_status`.
     result_t read_status_tick(@JOB@ &job, @WORDS@ &words)
     {
-@TICK@        if (whole != result_t::ok) {
+@TICK@        if ((whole != result_t::ok) && (whole != result_t::reset)) {
             return whole;
         }
 @TRUSTED@        if (job.pass == 0U) {
             status_again(job);
             job.pass = 1U;
             return result_t::busy;
+        }
+        if (whole == result_t::reset) {
+            return whole; // the words are kept
         }
         if (!job.proven) {
             return result_t::rejected;
@@ -65,10 +68,7 @@ STATUS = """
     }
 """
 STATUS_TICK = """        const size_t at = job.task.at;
-        result_t whole = tick(job.task);
-        if (whole == result_t::reset) {
-            whole = result_t::ok; // the words tell of it
-        }
+        const result_t whole = tick(job.task);
         if ((job.task.at != at) && (job.task.step.kind == step_kind_t::read)) {
             job.same = keep_status(job.task, job.pass, words[job.index]) && job.same;
             job.index++;
@@ -163,7 +163,7 @@ RESTART = """
         if ((whole == result_t::busy) || (whole == result_t::wait)) {
             return whole;
         }
-@UNTOLD@        const bool good = whole == result_t::ok;
+@STANDS@        const bool good = whole == result_t::ok;
 @CLEARS@        if (good && (job.phase < 3U)) {
             return restart_with(job, 3U, @WARM@, 0U);
         }
@@ -194,8 +194,9 @@ RESTART_CLEARS = """        if ((job.phase == 0U) && (good || (whole == result_t
 """
 RESTART_CLEARS_FIRST = """            return restart_with(job, 4U, @LATE@, 1U);
 """
-RESTART_UNTOLD = """        if ((job.phase == 5U) && (whole == result_t::reset)) {
-            whole = result_t::ok; // the flag of a reset stands since power-up: it tells nothing
+RESTART_STANDS = """        if (((job.phase == 3U) || (job.phase == 5U)) && (whole == result_t::reset)) {
+            // the flag of a reset may stand since power-up: it is taken down, and all read back
+            return restart_with(job, 7U, @FORGET@, 0U);
         }
 """
 RESTART_LATER = """            job.task.at = @FIRST@U;
@@ -245,7 +246,8 @@ FORGET = """
         format_ = 0U;
         known = {};
         counted_ = false;
-    }
+        reset = false;
+@FORGET_SETTLED@    }
 """
 FORGET_ALL = """
     // What is known of the chips is forgotten: what comes next is as after a reset of them.
@@ -294,6 +296,7 @@ BACK_ALONE = {
     "INIT": "task_t(@init@)",
     "CLEAR": "task_t(@clear@)",
     "LATE": "task_t(@late@)",
+    "FORGET": "task_t(@forget_reset@)",
     "LATER": RESTART_LATER,
 }
 BACK_ALL = {
@@ -310,5 +313,10 @@ BACK_ALL = {
     "INIT": "chain_@init@",
     "CLEAR": "chain_@clear@",
     "LATE": "chain_@late@",
+    "FORGET": "chain_@forget_reset@",
     "LATER": RESTART_LATER_ALL,
 }
+
+#: where replies tell of a reset
+FORGET_DOUBT = "        doubt = false;\n"
+FORGET_SETTLED = "        settled = false;\n"

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from ...chip.model import Part
 from ..bitcode import runs
-from ..clearing import AT_POWER_UP, NAME
+from ..clearing import AT_POWER_UP, FORGET_RESET, NAME, NOT_RESET
 from ..names import KEYWORDS, word
 from ..text import comment, fold
 
@@ -146,7 +146,6 @@ class Language:
         forget = self.job_words.FORGET if sheet.chained or restart else ""
         for key, piece in (
             # one chip of a chain is not reached alone: what would try is not there
-            ("@ENDED@", words.ENDED_RESET if alone and sheet.reset_told else ""),
             ("@EXCHANGE@", words.EXCHANGE if alone else ""),
             ("@TICKS@", words.TICKS if alone else ""),
             ("@STATUS@", status.get("text", "")),
@@ -162,6 +161,7 @@ class Language:
             ("@WATCH@", watch if alone and "readback" in sheet.plans else ""),
             ("@FORMATS@", str(len(modules))),
             ("@DEPTH@", str(max(1, *(m.frame.after for m in modules)))),
+            *self.reset_words(sheet, words, NOT_RESET in sheet.plans).items(),
         ):
             text = text.replace(key, piece)
         return _lines(text)
@@ -187,13 +187,12 @@ class Language:
         `rounds` are the harmless reads that bring counters in step, and their layout.
         """
         words, first, clears = self.job_words, sheet.after_power_up, NAME in tables
-        untold = sheet.reset_told and not sheet.reset_told_late
         called = table_names(sheet.plans)
         pieces = dict(words.BACK_ALL if whole else words.BACK_ALONE)
         if not first:
             pieces["LATER"] = ""
         pieces |= {
-            "UNTOLD": words.RESTART_UNTOLD if untold and not whole else "",
+            "STANDS": words.RESTART_STANDS if FORGET_RESET in tables else "",
             "CLEARS": words.RESTART_CLEARS if clears else "",
             "CLEARS_FIRST": words.RESTART_CLEARS_FIRST if clears else "",
             "AGAIN": words.RESTART_AGAIN if first else "",
@@ -202,7 +201,13 @@ class Language:
             "FORMAT": str(rounds[1]),
         }
         late = AT_POWER_UP if AT_POWER_UP in tables else NAME
-        for piece, name in (("warm", "warm"), ("init", "init"), ("clear", NAME), ("late", late)):
+        for piece, name in (
+            ("warm", "warm"),
+            ("init", "init"),
+            ("clear", NAME),
+            ("late", late),
+            (FORGET_RESET, FORGET_RESET),
+        ):
             pieces[piece] = self.constant(called[name]) if name in tables else ""
         forget = words.FORGET_ALL if whole else ""
         own = words.RESTART_WITH_ALL if whole else words.RESTART_WITH
@@ -211,6 +216,34 @@ class Language:
             "text": _filled(words.RESTART, pieces) + forget,
             "own": own,
         }
+
+    def reset_words(self, sheet: Sheet, words: ModuleType, steps: bool) -> dict[str, str]:
+        """What stands for the places that have to do with a reset of the chip, in the text of the driver or the chain (`words`).
+
+        `steps` where a table shows that a chip was not reset, which replies do not tell.
+        """
+        told, twice = sheet.reset_told, sheet.reset_doubted
+        doubtful = words.DOUBTFUL_TWICE if twice else words.DOUBTFUL
+        found = words.NOT_RESET if told else words.NOT_RESET_STEPS if steps else ""
+        table = self.constant(table_names(sheet.plans).get(NOT_RESET, ""))
+        jobs = self.job_words
+        pieces = {
+            "@ENDED@": words.ENDED_RESET if told else "",
+            "@TELLING@": words.TELLING if told else "",
+            "@NOT_RESET@": found,
+            "@NOT_RESET_TABLE@": table,
+            "@DOUBTFUL@": doubtful,
+            "@FORGET_SETTLED@": jobs.FORGET_SETTLED * told + jobs.FORGET_DOUBT * twice,
+        }
+        for name, without in (("UNLESS_LOST", ""), ("LENIENT_OK", "Outcome::Ok")):
+            pieces[f"@{name}@"] = getattr(words, name, "") if told else without
+        if hasattr(words, "WATCHED"):
+            pieces["@WATCHED@"] = words.WATCHED_RESET if told else words.WATCHED
+            return pieces
+        pieces["@UP@"] = words.UP_TWICE if twice else words.UP
+        for name, there in (("DOUBT_FIELD", twice), ("SETTLED_FIELD", told), ("DOUBT_NEW", twice), ("SETTLED_NEW", told)):  # fmt: skip
+            pieces[f"@{name}@"] = getattr(words, name, "") if there else ""
+        return pieces
 
     def explain(self) -> list[str]:
         return _lines(self.driver_words.EXPLAIN)
@@ -233,6 +266,8 @@ class Language:
         """
         words = self.chain_words
         text = words.RUNNER.replace("@CHIPS@", ", ".join([words.ALONE] * sheet.chips))
+        for key, piece in self.reset_words(sheet, words, NOT_RESET in every).items():
+            text = text.replace(key, piece)
         there = rounds is not None and {"init", "warm"} <= every
         restart = self.restart(sheet, every, rounds, whole=True) if there and rounds else {}
         read = self.status(whole=True, there=status)

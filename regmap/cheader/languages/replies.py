@@ -5,7 +5,7 @@ from __future__ import annotations
 from ...chip.model import Layout
 from ...frames.words import guards_of
 from ..names import word
-from ..replies import REJECTIONS, UNSHOWN, counter_of, told_apart
+from ..replies import UNSHOWN, counter_of, status_error, told_apart
 from .language import local, named
 from .pieces import Pieces
 
@@ -133,13 +133,9 @@ class TypedReplyWriter(Pieces):
             if part.kind in UNSHOWN:
                 continue
             item = local(part.name, taken)
-            fault = self.sheet.chip.faults.get(part.fault)
-            if part.kind != "status" or fault is None or part.width != 1:
-                continue
-            if set(fault.raised_by) & REJECTIONS:
-                lines += lang.when(f"parts_{stem}.{item}", [f"{declare or target} |= {lang.error('rejected')};"])  # fmt: skip
-            elif fault.normal_at_power_up:
-                lines += lang.when(f"parts_{stem}.{item}", [f"{declare or target} |= {lang.error('reset')};"])  # fmt: skip
+            error = status_error(self.sheet.chip, part).lower()
+            if error:
+                lines += lang.when(f"parts_{stem}.{item}", [f"{declare or target} |= {lang.error(error)};"])  # fmt: skip
         return lines
 
     def reply_counter(self) -> tuple[str, int, int]:

@@ -110,7 +110,7 @@ impl<'a, S: Spi> Chain<'a, S> {
                 whole = Outcome::Busy;
             }
         }
-        if whole == Outcome::Busy {
+@ENDED@        if whole == Outcome::Busy {
             self.fill(bytes);
         }
         whole
@@ -151,9 +151,9 @@ impl<'a, S: Spi> Chain<'a, S> {
             };
             if !own && self.result[k] == Outcome::Rejected && self.task[k].lenient != 0 {
                 self.task[k].lenient = 2;
-                self.result[k] = Outcome::Ok;
+                self.result[k] = @LENIENT_OK@;
             }
-            if !matches!(self.result[k], Outcome::Busy | Outcome::Ok) && whole == Outcome::Busy {
+@TELLING@            if !matches!(self.result[k], Outcome::Busy | Outcome::Ok) && whole == Outcome::Busy {
                 whole = self.result[k];
                 self.position = k;
             }
@@ -203,18 +203,17 @@ impl<'a, S: Spi> Chain<'a, S> {
                 *task = Task::new(task.steps);
             }
         }
-        self.tick()
-    }
+@WATCHED@    }
 @STATUS@
     // Counters back in step with chips that have kept their state while the controller restarted: a new chain, then
     // this, then CHAIN_WARM_STEPS. Not Ok: a chip (`position`) is not configured, or not there, or (Rejected) a flag
-    // of it tells of a rejected frame.
+    // of it tells of a rejected frame, or (Reset) it was reset.
     pub fn resync(&mut self) -> Outcome {
         let mut whole = Outcome::Ok;
         for _ in 0..@ROUNDS@ {
             whole = self.round();
         }
-        whole
+@NOT_RESET@        whole
     }
 
     // A stream of harmless reads, no table in hand.
@@ -246,4 +245,48 @@ CLEAR = """
             other => other,
         }
     }
+"""
+
+#: where replies tell of a reset: at the end of all tables, in a stream, while they are watched, after a resync
+ENDED_RESET = """        if whole == Outcome::Ok {
+            if let Some(k) = self.result.iter().position(|&one| one == Outcome::Reset) {
+                whole = Outcome::Reset;
+                self.position = k;
+            }
+        }
+"""
+LENIENT_OK = "if self.chip[k].reset && self.chip[k].settled { Outcome::Reset } else { Outcome::Ok }"
+TELLING = """            let reads = !self.task[k].steps.is_empty() && self.task[k].step.kind == StepKind::Read;
+            if !own && self.result[k] == Outcome::Reset && reads {
+                self.result[k] = Outcome::Ok; // the words of a status read tell of it
+            }
+"""
+WATCHED = "        self.tick()\n"
+WATCHED_RESET = """        let mut whole = self.tick();
+        for k in 0..CHAIN_CHIPS {
+            if self.chip[k].reset && !self.task[k].steps.is_empty() {
+                whole = Outcome::Reset;
+                self.position = k;
+            }
+        }
+        whole
+"""
+NOT_RESET = """        for k in 0..CHAIN_CHIPS {
+            if whole != Outcome::Ok {
+                break;
+            }
+            // of a position without a table nothing is expected
+            let known = !CHAIN_INIT_STEPS[k].is_empty();
+            let chip = &mut self.chip[k];
+            chip.settled = known && !@DOUBTFUL@;
+            if known && !chip.settled {
+                whole = Outcome::Reset;
+                self.position = k;
+            }
+        }
+"""
+DOUBTFUL, DOUBTFUL_TWICE = "chip.reset", "(chip.reset || chip.doubt)"
+NOT_RESET_STEPS = """        if whole == Outcome::Ok {
+            whole = self.run(&CHAIN_@NOT_RESET_TABLE@);
+        }
 """

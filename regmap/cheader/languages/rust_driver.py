@@ -63,7 +63,7 @@ pub struct Driver<'a, S: Spi> {
     pub step: usize,    // the step in hand, of its table
     pub errors: u8,     // of the last reply (bits of `error`)
     pub reset: bool,    // the last reply told of a reset
-    spi: &'a mut S,
+@DOUBT_FIELD@@SETTLED_FIELD@    spi: &'a mut S,
     sent: [u32; @FORMATS@],
     pending: [Frame; @DEPTH@],
     pending_count: usize,
@@ -85,7 +85,7 @@ impl<'a, S: Spi> Driver<'a, S> {
             step: 0,
             errors: 0,
             reset: false,
-            spi,
+@DOUBT_NEW@@SETTLED_NEW@            spi,
             sent: [0; @FORMATS@],
             pending: [0; @DEPTH@],
             pending_count: 0,
@@ -143,15 +143,15 @@ impl<'a, S: Spi> Driver<'a, S> {
         if self.pending_count < depth {
             self.pending_count += 1;
         }
-        self.reset = (found & error::RESET) != 0;
-        self.errors = found & 0x3F;
+        // of a reply that is damaged no bit is believed
+@UP@        self.errors = found & 0x3F;
         if (self.errors & 0x0F) != 0 {
             return Outcome::FrameError;
         }
         // a flag that stays up hides the next rejection: nothing is proven while it does
         if self.errors != 0 {
             Outcome::Rejected
-        } else {
+@UNLESS_LOST@        } else {
             Outcome::Ok
         }
     }
@@ -160,7 +160,7 @@ impl<'a, S: Spi> Driver<'a, S> {
     // Busy, or Wait, or Ok: nothing is left; Reset: neither, but the last reply tells of a reset.
     pub fn task_out(&mut self, task: &mut Task) -> Outcome {
         if task.at >= task.steps.len() {
-            @ENDED@return Outcome::Ok;
+@ENDED@            return Outcome::Ok;
         }
         task.step = task.steps[task.at];
         self.step = task.at;
@@ -199,9 +199,9 @@ impl<'a, S: Spi> Driver<'a, S> {
         if outcome == Outcome::Rejected && task.lenient != 0 && self.errors == error::REJECTED {
             // believed where the caller wants that, and told
             task.lenient = 2;
-            outcome = Outcome::Ok;
+            outcome = @LENIENT_OK@;
         }
-        if outcome != Outcome::Ok {
+@TELLING@        if outcome != Outcome::Ok {
             task.fetched = 0;
             return outcome;
         }
@@ -320,13 +320,13 @@ TICKS = """
 RESYNC = """
     // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
     // then this, then WARM_STEPS. Not Ok: the chip is not configured, or not there, or (Rejected) a flag tells of a
-    // rejected frame.
+    // rejected frame, or (Reset) the chip was reset.
     pub fn resync(&mut self) -> Outcome {
         let mut outcome = Outcome::Ok;
         for _ in 0..@ROUNDS@ {
             outcome = self.exchange(@FORMAT@, FILLERS[@FORMAT@].frame);
         }
-        outcome
+@NOT_RESET@        outcome
     }
 """
 
@@ -393,7 +393,44 @@ WATCH = """
 """
 
 #: where the map tells of a reset: at the end of a table, and while it is watched
-ENDED_RESET = "if self.reset {\n                return Outcome::Reset;\n            }\n            "
+ENDED_RESET = """            if !task.steps.is_empty() {
+                if @DOUBTFUL@ {
+                    return Outcome::Reset;
+                }
+                self.settled = true;
+            }
+"""
+#: ... in a reply: believed at once, or the second time where no check bits cover it; and once it was known to be down
+UP = "        self.reset = (found & error::RESET) != 0 && (found & 0x0F) == 0;\n"
+UP_TWICE = """        let up = (found & error::RESET) != 0 && (found & 0x0F) == 0;
+        self.reset = up && self.doubt; // one wrong bit may look like it: two in a row do not
+        self.doubt = up;
+"""
+DOUBT_FIELD = "    pub doubt: bool,    // it had the flag of one, which no check bits cover\n"
+DOUBT_NEW = "            doubt: false,\n"
+SETTLED_FIELD = "    pub settled: bool,  // the flag of a reset was down when a table ended: up again it tells of one\n"
+SETTLED_NEW = "            settled: false,\n"
+DOUBTFUL, DOUBTFUL_TWICE = "self.reset", "(self.reset || self.doubt)"
+UNLESS_LOST = """        } else if self.reset && self.settled {
+            Outcome::Reset
+"""
+LENIENT_OK = "if self.reset && self.settled { Outcome::Reset } else { Outcome::Ok }"
+TELLING = """        if outcome == Outcome::Reset && task.step.kind == StepKind::Read {
+            outcome = Outcome::Ok; // the words of a status read tell of it
+        }
+"""
+#: after the reads of a resync: a chip that was reset is no chip that has kept its state
+NOT_RESET = """        if outcome == Outcome::Ok {
+            self.settled = !@DOUBTFUL@;
+            if !self.settled {
+                return Outcome::Reset;
+            }
+        }
+"""
+NOT_RESET_STEPS = """        if outcome == Outcome::Ok {
+            outcome = self.run(&@NOT_RESET_TABLE@);
+        }
+"""
 WATCH_RESET = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
 
 EXPLAIN = """

@@ -31,8 +31,8 @@ STATUS_PLACES = """    index: [usize; CHAIN_CHIPS], // words read so far of each
 
 STATUS = """
     // @ABOUT@ twice, ready for `explain`: only Ok is good. What either
-    // read has shown is in the words, for reading may erase faults; where it is Rejected, a flag tells of a rejected
-    // frame, and they are not proven.
+    // read has shown is in the words, for reading may erase faults, also where it is Reset: the chip was; where it is
+    // Rejected, a flag tells of a rejected frame, and they are not proven.
     pub fn read_status(&mut self, words: &mut @WORDS@) -> Outcome {
         let mut job = @JOB@::new();
         self.read_status_begin(&mut job);
@@ -54,7 +54,7 @@ STATUS = """
     // As `read_status`, one call a tick: at most one @FRAME@, no waiting. Busy, and Wait (@WAIT@): call again;
     // anything else is the outcome of `read_status`.
     pub fn read_status_tick(&mut self, job: &mut @JOB@, words: &mut @WORDS@) -> Outcome {
-@TICK@        if outcome != Outcome::Ok {
+@TICK@        if !matches!(outcome, Outcome::Ok | Outcome::Reset) {
             return outcome;
         }
 @TRUSTED@        if job.pass == 0 {
@@ -62,7 +62,9 @@ STATUS = """
             job.pass = 1;
             return Outcome::Busy;
         }
-        if !job.proven {
+        if outcome == Outcome::Reset {
+            outcome // the words are kept
+        } else if !job.proven {
             Outcome::Rejected
         } else if job.same {
             Outcome::Ok
@@ -76,10 +78,7 @@ STATUS = """
 @BEGIN@    }
 """
 STATUS_TICK = """        let at = job.task.at;
-        let outcome = match self.tick(&mut job.task) {
-            Outcome::Reset => Outcome::Ok, // the words tell of it
-            other => other,
-        };
+        let outcome = self.tick(&mut job.task);
         if job.task.at != at && job.task.step.kind == StepKind::Read {
             job.same &= self.keep_status(&job.task, job.pass, &mut words[job.index]);
             job.index += 1;
@@ -173,7 +172,7 @@ RESTART = """
         if outcome == Outcome::Busy || outcome == Outcome::Wait {
             return outcome;
         }
-@UNTOLD@        let good = outcome == Outcome::Ok;
+@STANDS@        let good = outcome == Outcome::Ok;
 @CLEARS@        if good && job.phase < 3 {
             return @WITH@3, @WARM@, 0);
         }
@@ -204,11 +203,10 @@ RESTART_CLEARS = """        if job.phase == 0 && (good || outcome == Outcome::Re
 """
 RESTART_CLEARS_FIRST = """            return @WITH@4, @LATE@, 1);
 """
-RESTART_UNTOLD = """        let outcome = match outcome {
-            // the flag of a reset stands since power-up: it tells nothing
-            Outcome::Reset if job.phase == 5 => Outcome::Ok,
-            other => other,
-        };
+RESTART_STANDS = """        if matches!(job.phase, 3 | 5) && outcome == Outcome::Reset {
+            // the flag of a reset may stand since power-up: it is taken down, and all read back
+            return @WITH@7, @FORGET@, 0);
+        }
 """
 RESTART_LATER = """            job.task.at = @FIRST@;
 """
@@ -245,7 +243,8 @@ FORGET = """
         self.format = 0;
         self.known = [false; KEPT_COUNT];
         self.counted = false;
-    }
+        self.reset = false;
+@FORGET_SETTLED@    }
 """
 FORGET_ALL = """
     // What is known of the chips is forgotten: what comes next is as after a reset of them.
@@ -300,6 +299,7 @@ BACK_ALONE = {
     "INIT": "&@init@",
     "CLEAR": "&@clear@",
     "LATE": "&@late@",
+    "FORGET": "&@forget_reset@",
     "LATER": RESTART_LATER,
 }
 BACK_ALL = {
@@ -319,5 +319,10 @@ BACK_ALL = {
     "INIT": "&CHAIN_@init@",
     "CLEAR": "&CHAIN_@clear@",
     "LATE": "&CHAIN_@late@",
+    "FORGET": "&CHAIN_@forget_reset@",
     "LATER": RESTART_LATER_ALL,
 }
+
+#: where replies tell of a reset
+FORGET_DOUBT = "        self.doubt = false;\n"
+FORGET_SETTLED = "        self.settled = false;\n"

@@ -92,7 +92,7 @@ static int bring_up(void)
     }
     (void)memset(words, 0, sizeof words);
     result = gd_chain_read_status(&chain, words);
-    if (result != GD_RUN_OK) {
+    if ((result != GD_RUN_OK) && (result != GD_RUN_RESET)) {
         (void)fprintf(stderr, "status: result %u at %u\n", (unsigned)result, (unsigned)chain.position);
         return 1;
     }

@@ -4,6 +4,8 @@
  *     i   a new controller, and the bring-up           y   counters back in step
  *     r   the status registers        t   the same, a call a tick
  *     a   a restart                   b   the same, a call a tick
+ *     w   a new controller, counters in step, and the warm start
+ *     v   the readback                c   the flag of a rejected frame cleared, where there is such
  *
  * The answer is a line that begins with 'M': result, position, most streams of one call, waits inside calls, and of a status the words.
  */
@@ -52,6 +54,18 @@ int main(void)
             result = gd_chain_read_status(&chain, words);
         } else if (asked == 'a') {
             result = gd_chain_restart(&chain);
+        } else if (asked == 'w') {
+            gd_chain_init(&chain, counted, waited, NULL);
+            result = gd_chain_resync(&chain);
+            result = (result == GD_RUN_OK) ? gd_chain_run(&chain, gd_chain_warm_steps) : result;
+        } else if (asked == 'v') {
+            result = gd_chain_run(&chain, gd_chain_readback_steps);
+        } else if (asked == 'c') {
+#if defined(CLEARS)
+            result = gd_chain_clear_rejected(&chain);
+#else
+            result = GD_RUN_OK;
+#endif
         } else {
             const bool reads = asked == 't';
             if (reads) {

@@ -9,7 +9,9 @@ void d_keep(void);
 void d_back(void);
 unsigned d_init(uint16_t *failed);
 unsigned d_verify(uint16_t *failed);
+unsigned d_resync(uint16_t *failed);
 unsigned d_warm(uint16_t *failed);
+unsigned d_enter(unsigned from, unsigned to, uint16_t *failed);
 unsigned d_restart(uint16_t *failed);
 unsigned d_clear_rejected(uint16_t *failed);
 void d_restart_begin(void);
@@ -56,6 +58,25 @@ unsigned d_verify(uint16_t *failed)
     }
 #endif
     return result;
+}
+
+unsigned d_resync(uint16_t *failed)
+{
+    *failed = 0xFFFFU;
+    return gd_resync(&spi);
+}
+
+/* 0xFFFF where there are no modes */
+unsigned d_enter(unsigned from, unsigned to, uint16_t *failed)
+{
+#ifdef GD_DRIVE_MODES_COUNT
+    return gd_enter(&spi, (uint8_t)from, (uint8_t)to, failed);
+#else
+    (void)from;
+    (void)to;
+    *failed = 0U;
+    return 0xFFFFU;
+#endif
 }
 
 /* A controller that has restarted beside a chip that has not. */

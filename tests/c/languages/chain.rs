@@ -78,7 +78,7 @@ mod up {
         {
             let mut words = [[0; gd::STATUS_COUNT]; gd::CHAIN_CHIPS];
             let outcome = chain.read_status(&mut words);
-            if outcome != gd::Outcome::Ok {
+            if !matches!(outcome, gd::Outcome::Ok | gd::Outcome::Reset) {
                 eprintln!("status: result {} at {}", outcome as u8, chain.position);
                 return 1;
             }

@@ -41,6 +41,18 @@ int main()
             result = chain.read_status(words);
         } else if (asked == 'a') {
             result = chain.restart();
+        } else if (asked == 'w') {
+            chain.forget();
+            result = chain.resync();
+            result = (result == gd::result_t::ok) ? chain.run(gd::chain_warm_steps) : result;
+        } else if (asked == 'v') {
+            result = chain.run(gd::chain_readback_steps);
+        } else if (asked == 'c') {
+#if defined(CLEARS)
+            result = chain.clear_rejected();
+#else
+            result = gd::result_t::ok;
+#endif
         } else {
             const bool reads = asked == 't';
             if (reads) {

@@ -40,6 +40,18 @@ fn main() {
             b'y' => chain.resync(),
             b'r' => chain.read_status(&mut words),
             b'a' => chain.restart(),
+            b'w' => {
+                chain.forget();
+                match chain.resync() {
+                    Outcome::Ok => chain.run(&gd::CHAIN_WARM_STEPS),
+                    other => other,
+                }
+            }
+            b'v' => chain.run(&gd::CHAIN_READBACK_STEPS),
+            #[cfg(clears)]
+            b'c' => chain.clear_rejected(),
+            #[cfg(not(clears))]
+            b'c' => Outcome::Ok,
             letter => {
                 let mut reading = gd::ChainReadStatus::new();
                 let mut restarting = gd::ChainRestart::new();

@@ -60,6 +60,24 @@ unsigned d_verify(uint16_t *failed)
 {
     return run(gd::readback_steps, failed); // the lock's rows too
 }
+unsigned d_resync(uint16_t *failed)
+{
+    *failed = 0xFFFFU;
+    return static_cast<unsigned>(spi->resync());
+}
+unsigned d_enter(unsigned from, unsigned to, uint16_t *failed)
+{
+#ifdef MODES
+    const gd::result_t result = gd::enter(*spi, static_cast<uint8_t>(from), static_cast<uint8_t>(to));
+    stopped(result, failed);
+    return static_cast<unsigned>(result);
+#else
+    static_cast<void>(from);
+    static_cast<void>(to);
+    *failed = 0U;
+    return 0xFFFFU;
+#endif
+}
 unsigned d_warm(uint16_t *failed)
 {
     const gd::result_t result = spi->resync();

@@ -69,6 +69,24 @@ pub extern "C" fn d_verify(failed: &mut u16) -> u32 {
     run(&gd::READBACK_STEPS, failed) // the lock's rows too
 }
 #[no_mangle]
+pub extern "C" fn d_resync(failed: &mut u16) -> u32 {
+    *failed = 0xFFFF;
+    spi().resync() as u32
+}
+#[cfg(modes)]
+#[no_mangle]
+pub extern "C" fn d_enter(from: u32, to: u32, failed: &mut u16) -> u32 {
+    let outcome = spi().enter(from as u8, to as u8);
+    stopped(outcome, failed);
+    outcome as u32
+}
+#[cfg(not(modes))]
+#[no_mangle]
+pub extern "C" fn d_enter(_from: u32, _to: u32, failed: &mut u16) -> u32 {
+    *failed = 0;
+    0xFFFF
+}
+#[no_mangle]
 pub extern "C" fn d_warm(failed: &mut u16) -> u32 {
     let outcome = spi().resync();
     *failed = 0xFFFF;
@@ -101,6 +119,12 @@ pub extern "C" fn d_clear_rejected(failed: &mut u16) -> u32 {
     let outcome = spi().clear_rejected();
     stopped(outcome, failed);
     outcome as u32
+}
+#[cfg(not(clears))]
+#[no_mangle]
+pub extern "C" fn d_clear_rejected(failed: &mut u16) -> u32 {
+    *failed = 0;
+    0xFFFF
 }
 #[no_mangle]
 pub extern "C" fn d_clear_faults(failed: &mut u16) -> u32 {

@@ -278,7 +278,9 @@ class _Run:
             made, by_width = binary(operator, a, b, self.model)
         except Unreadable:
             if self.idle:
-                return promoted(a, self.model)
+                x, y = promoted(a, self.model), promoted(b, self.model)
+                shifts = operator in ("<<", ">>")
+                return converted(x.value, x.kind if shifts else common(x.kind, y.kind))
             # a shift may be within a wider type
             self.outer.by_width = self.outer.unread_by_width = True
             raise

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from regmap.lint.expressions import Evaluator
@@ -49,6 +49,12 @@ def larger(inner: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
     )
 
 
+#: what random ones once found: an operand that is not evaluated has its part in the type of the result
+ONCE_WRONG = [
+    "((04L) ? 0xFF == 0x26 : 74462UL / 0x0ll)",
+    "((1) ? -1 : 0ULL % 0)",
+    "(0 ? 1ll >> 64 : 3u)",
+]
 EXPRESSIONS = st.lists(st.recursive(constants(), larger, max_leaves=8), min_size=60, max_size=200)
 
 
@@ -91,9 +97,10 @@ def test_values_and_types_are_the_compilers(
         max_examples=3,
         deadline=None,
         suppress_health_check=list(HealthCheck),
-        phases=[Phase.generate, Phase.reuse],
+        phases=[Phase.explicit, Phase.generate, Phase.reuse],
     )
     @given(EXPRESSIONS)
+    @example(ONCE_WRONG)
     def check(texts: list[str]) -> None:
         known = [(t, n) for t in texts if (n := read(t, model)) is not None]
         assert len(known) > len(texts) // 3 or len(texts) < 100
@@ -116,6 +123,7 @@ def test_values_and_types_are_the_compilers(
         ("(uint32_t)(~0U >> 30) << 6", 0xC0),
         ("0 && 1 / 0", 0),
         ("1 ? 2 : 1 / 0", 2),
+        ("(1 ? -1 : 1 / 0u) > 0", 1),
         ("uint8_t(0x1FF)", 0xFF),
         ("UINT16_C(7) << 1", 14),
         ("UINT32_MAX >> 30", 3),

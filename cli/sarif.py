@@ -7,7 +7,7 @@ OASIS Standard, Static Analysis Results Interchange Format Version 2.1.0: sectio
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -26,21 +26,20 @@ def sarif(
     problems: Iterable[Problem],
     rules: Mapping[str, str],
     rule: str,
-    fixes: Sequence[Fix] = (),
+    fixes_of: Callable[[Problem], Sequence[Fix]] = lambda _problem: (),
 ) -> str:
-    """The whole document: one run, `rule` of `rules` (id to sentence) broken by each problem."""
-    by_place = {(f.file, f.line, f.column): f for f in reversed(fixes)}
+    """The whole document: one run, `rule` of `rules` (id to sentence) broken by each problem; `fixes_of` tells what mends one."""
     results = []
     for problem in problems:
         place = problem.place
-        fix = by_place.get((place.file, place.line, place.column))
+        fixes = fixes_of(problem)
         results.append(
             {
                 "ruleId": rule,
                 "level": problem.severity if problem.severity in ("error", "warning") else "note",
                 "message": {"text": _message(problem)},
                 "locations": [{"physicalLocation": _location(place)}],
-                **({"fixes": [_fix(place.file, fix)]} if fix is not None else {}),
+                **({"fixes": [_fix(fixes)]} if fixes else {}),
             }
         )
     run = {
@@ -78,14 +77,22 @@ def _uri(name: str) -> str:
     return "file://" + quote(path) if path.startswith("/") else quote(path)
 
 
-def _fix(file: str, fix: Fix) -> dict[str, object]:
-    region = {
-        "startLine": fix.line,
-        "startColumn": fix.column,
-        "endColumn": fix.column + len(fix.old),
-    }
-    change = {"deletedRegion": region, "insertedContent": {"text": fix.new}}
-    return {
-        "description": {"text": f"{fix.name} becomes {fix.new}"},
-        "artifactChanges": [{"artifactLocation": {"uri": _uri(file)}, "replacements": [change]}],
-    }
+def _fix(fixes: Sequence[Fix]) -> dict[str, object]:
+    """One way to mend a finding: all of these changes."""
+    changes = []
+    for file in dict.fromkeys(f.file for f in fixes):
+        replacements = [
+            {
+                "deletedRegion": {
+                    "startLine": fix.line,
+                    "startColumn": fix.column,
+                    "endColumn": fix.column + len(fix.old),
+                },
+                "insertedContent": {"text": fix.new},
+            }
+            for fix in fixes
+            if fix.file == file
+        ]
+        changes.append({"artifactLocation": {"uri": _uri(file)}, "replacements": replacements})
+    told = "; ".join(dict.fromkeys(f"{f.name} becomes {f.new}" for f in fixes))
+    return {"description": {"text": told}, "artifactChanges": changes}

@@ -16,7 +16,14 @@ from regmap.quantity import many
 from regmap.stages.load import read_stage
 
 from .context import Context, Status, wrap
-from .documents import STDIN, kind_of_node, load_chip, problem_json, standard_input
+from .documents import (
+    STDIN,
+    kind_of_node,
+    load_chip,
+    load_stage_of,
+    problem_json,
+    standard_input,
+)
 from .files import write_text
 from .sarif import sarif
 
@@ -37,7 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a map, a stage or a set-up of a capture: a path, a bundled name, or - for standard input",
     )
     parser.add_argument(
-        "--against", metavar="FILE.h", help="compare a hand-written header with the map"
+        "--against",
+        metavar="FILE.h",
+        help="compare a hand-written header with the map, or with that of a stage",
     )
     parser.add_argument(
         "--define",
@@ -45,6 +54,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         metavar="NAME[=VALUE]",
         help="of --against: a macro that the build defines, for the conditions of the header (may be repeated)",
+    )
+    parser.add_argument(
+        "--data-model",
+        choices=["ILP32", "LP64", "IP16", "LLP64"],
+        help="of --against: how wide the compiler's types are (IP16: an int of 16 bits); without it ILP32, or where that leaves "
+        "findings that come of the width of types the one that leaves the fewest",
     )
     parser.add_argument(
         "--schema",
@@ -251,29 +266,40 @@ def _macro(text: str) -> tuple[str, str]:
 
 def _against(args: argparse.Namespace, context: Context) -> int:
     from regmap.lint.fixes import as_patch
-    from regmap.lint.header import lint, put_right
+    from regmap.lint.header import lint
     from regmap.lint.includes import beside
+    from regmap.lint.integers import DATA_MODELS
+    from regmap.lint.mending import put_right
 
-    chip = load_chip(args.files[0], context)
+    name = args.files[0]
+    if name != "-" and kind_of(find_document(name)) == "stage":
+        chip = load_stage_of(name, context).chip
+    else:
+        chip = load_chip(name, context)
     path = Path(args.against)
     text = read_text(path)
     given = dict(_macro(d) for d in args.define or ())
     opener = beside(path, read_text)
-    result = lint(chip, text, str(path), opener, given)
+    model = args.data_model or ""
+    if args.patch or args.sarif:
+        done = put_right(chip, text, str(path), opener, given, model)
+        result = done.before
+    else:
+        result = lint(chip, text, str(path), opener, given, model)
     if args.patch:
-        new, after = put_right(chip, text, str(path), opener, given)
         patches = [
-            as_patch(Path(file).as_posix().lstrip("/"), old, new[file])
+            as_patch(Path(file).as_posix().lstrip("/"), old, done.texts[file])
             for file, old in result.texts.items()
         ]
         _write(args.patch, "".join(patches), context)
         count = len(result.problems)
         context.err(
-            f"{count - len(after.problems)} of {many(count, 'finding')} put right by the patch"
+            f"{count - len(done.after.problems)} of {many(count, 'finding')} put right by the patch"
         )
     if args.sarif:
         rule = {HEADER: "a header written by hand says what the map says"}
-        _write(args.sarif, sarif(result.problems, rule, HEADER, result.fixes), context)
+        _write(args.sarif, sarif(result.problems, rule, HEADER, done.fixes_of), context)
+    widths = DATA_MODELS[result.model]
     if args.json:
         context.json(
             "vet-against",
@@ -282,6 +308,8 @@ def _against(args: argparse.Namespace, context: Context) -> int:
             read=result.read,
             unread=result.unread,
             skipped=[problem_json(p) for p in result.skipped],
+            data_model=result.model,
+            by_data_model=result.by_model,
         )
     elif "-" not in (args.patch, args.sarif):
         for problem in result.problems:
@@ -289,6 +317,11 @@ def _against(args: argparse.Namespace, context: Context) -> int:
         for problem in result.skipped:
             what = told(f"not compared: {problem.found}", nearest=problem.nearest)
             context.out(f"{problem.place}: {what}")
+        if result.by_model:
+            context.out(
+                f"{path}: read with an int of {widths.int_bits} and a long of {widths.long_bits} bits ({result.model}), by which the "
+                "most is read and the least is found; by others more is (--data-model says which)"
+            )
         context.out(
             f"{path}: {result.read} definitions compared, {result.unread} not understood, {len(result.problems)} findings"
         )

@@ -43,6 +43,8 @@ class IntWidths(NamedTuple):
 
 #: Cortex-M and other parts of 32 bits; hosts; AVR, MSP430 and what else has an int of 16 bits
 ILP32, LP64, IP16 = IntWidths(32, 32, 32), IntWidths(32, 64, 64), IntWidths(16, 32, 16)
+#: by the names that they have in the trade; the likeliest first
+DATA_MODELS = {"ILP32": ILP32, "LP64": LP64, "IP16": IP16, "LLP64": IntWidths(32, 32, 64)}
 #: conditions of the preprocessor: all numbers are (u)intmax_t (ISO C11 6.10.1)
 INTMAX = IntWidths(64, 64, 64)
 

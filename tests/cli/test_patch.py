@@ -143,3 +143,88 @@ def test_two_documents_do_not_share_standard_output(
     done = gateword("vet", "quoll16", "--against", str(header), *outputs)
     assert (done.status, done.out) == (2, "")
     assert "both on standard output" in done.err
+
+
+def applied(told: dict[str, Any], files: dict[str, Path]) -> dict[str, str]:
+    """What a reviewer's tool makes of the first fix of every result: each replacement once, from the end of a file to its beginning."""
+    changes: dict[str, set[tuple[int, int, int, str]]] = {name: set() for name in files}
+    for result in told["runs"][0]["results"]:
+        for change in [c for f in result.get("fixes", [])[:1] for c in f["artifactChanges"]]:
+            for one in change["replacements"]:
+                region = one["deletedRegion"]
+                where = region["startLine"], region["startColumn"], region["endColumn"]
+                changes[change["artifactLocation"]["uri"]].add((*where, one["insertedContent"]["text"]))  # fmt: skip
+    texts = {}
+    for name, path in files.items():
+        lines = path.read_text().split("\n")
+        for line, start, end, new in sorted(changes[name], reverse=True):
+            lines[line - 1] = lines[line - 1][: start - 1] + new + lines[line - 1][end - 1 :]
+        texts[name] = "\n".join(lines)
+    return texts
+
+
+#: a mask that follows from a wrong shift; a number that two names share; two numbers of other lengths in one line
+SHARED = """#define QL_BOTH 3
+#define QL_GATE_HS_SINK_SHIFT QL_BOTH
+#define QL_GATE_HS_SINK_MASK (0xF << QL_GATE_HS_SINK_SHIFT)
+#define QL_GATE_LS_SINK_MASK (0xE << 4)
+enum { QL_MODE_ADDR = 13, QL_VDS_ADDR, QL_LOCK_ADDR = 0x0AU };
+#define QL_TIMING_FILTER_MASK 0x300 /* 0x301 */
+"""
+
+
+@pytest.mark.parametrize("text", [HEADER, SHARED])
+def test_what_the_patch_puts_right_has_its_fix_in_sarif(
+    tmp_path: Path, gateword: Run, text: str
+) -> None:
+    """Every finding that is gone after the patch has a fix, all of them together make the file that the patch makes."""
+    (tmp_path / "inner.h").write_text("#define QL_STATUS1_ADDR 0x3\n")
+    header = tmp_path / "ql.h"
+    header.write_text(text + '#include "inner.h"\n')
+    files = {f"file://{tmp_path}/{n}": tmp_path / n for n in ("ql.h", "inner.h")}
+    patch, sarif = tmp_path / "p.diff", tmp_path / "s.json"
+    gateword("vet", "quoll16", "--against", str(header), "--patch", str(patch), "--sarif", str(sarif))  # fmt: skip
+    told = json.loads(sarif.read_text())
+    made = applied(told, files)
+    subprocess.run(["git", "apply", "-p" + str(len(tmp_path.parts)), str(patch)], check=True, cwd=tmp_path)  # fmt: skip
+    assert made == {name: path.read_text() for name, path in files.items()}
+    after = gateword("vet", "quoll16", "--against", str(header), "--json")
+    left = {(p["line"], p["expected"]) for p in json.loads(after.out)["problems"]}
+    results = told["runs"][0]["results"]
+    assert len(results) > len(left)
+    for result in results:
+        line = result["locations"][0]["physicalLocation"]["region"]["startLine"]
+        gone = not any(line == at and what in result["message"]["text"] for at, what in left)
+        assert gone is ("fixes" in result), result["message"]
+
+
+def test_the_data_model_is_told_where_findings_depend_on_it(tmp_path: Path, gateword: Run) -> None:
+    """By ISO C11 6.3.1.1 and 6.5.3.3: with an int of 16 bits ~0u >> 15 is 1, of 32 bits 0x1FFFF."""
+    header = tmp_path / "ql.h"
+    anchor = "#define QL_LOCK_ADDR 0xB\n#define QL_SUPPLY_ADDR 0xC\n"
+    header.write_text(f"{anchor}#define QL_WATCHDOG_ENABLE_MASK (~0u >> 15)\n")
+
+    def vet(*more: str) -> tuple[int, str, dict[str, Any]]:
+        done = gateword("vet", "quoll16", "--against", str(header), *more)
+        told = gateword("vet", "quoll16", "--against", str(header), "--json", *more)
+        return done.status, done.out, json.loads(told.out)
+
+    status, out, told = vet()
+    assert status == 0
+    assert "read with an int of 16 and a long of 32 bits (IP16)" in " ".join(out.split())
+    assert (told["data_model"], told["by_data_model"]) == ("IP16", True)
+    status, out, told = vet("--data-model", "IP16")
+    assert (status, told["by_data_model"]) == (0, False)
+    status, out, told = vet("--data-model", "ILP32")
+    assert (status, told["data_model"]) == (1, "ILP32")
+    assert "mask 0x1FFFF of 17 bits" in out
+    header.write_text(f"{anchor}#define QL_WATCHDOG_ENABLE_MASK 3\n")
+    status, out, told = vet()
+    assert (status, told["by_data_model"], "read with" in out) == (1, False, False)
+
+
+def test_a_stage_stands_for_its_map(tmp_path: Path, gateword: Run) -> None:
+    header = tmp_path / "ql.h"
+    header.write_text(HEADER)
+    ours = gateword("vet", "coolant_pump", "--against", str(header))
+    assert (ours.status, ours.out) == (1, gateword("vet", "quoll16", "--against", str(header)).out)

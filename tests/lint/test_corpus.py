@@ -11,7 +11,8 @@ from functools import lru_cache
 import pytest
 
 from regmap.chip.model import Chip
-from regmap.lint.header import lint, put_right
+from regmap.lint.header import lint
+from regmap.lint.mending import put_right
 from regmap.maps.load import load_map
 
 Planted = tuple[str, str]
@@ -523,11 +524,12 @@ def test_what_can_be_put_right_is_and_nothing_gets_worse() -> None:
         name, text, _ = CORPUS[style]
         wrong = text.replace(old, new, 1)
         before = lint(chip_of(name), wrong, "x.h").problems
-        texts, after = put_right(chip_of(name), wrong, "x.h")
+        done = put_right(chip_of(name), wrong, "x.h")
+        texts, after = done.texts, done.after
         fixed = texts["x.h"]
         assert len(after.problems) <= len(before), (style, new)
         assert after.fixes == (), (style, new)
         assert fixed != wrong or not lint(chip_of(name), wrong, "x.h").fixes, (style, new)
         mended += not after.problems
-        assert put_right(chip_of(name), text, "x.h")[0] == {"x.h": text}
+        assert put_right(chip_of(name), text, "x.h").texts == {"x.h": text}
     assert mended >= 0.6 * len(PLANTED), mended

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from regmap.lint.fixes import as_patch, patched, restated
-from regmap.lint.header import lint, put_right
+from regmap.lint.header import lint
+from regmap.lint.mending import put_right
 from regmap.maps.load import load_map
 
 CHIP = load_map("quoll16")
@@ -58,7 +59,8 @@ def test_only_the_numbers_that_are_wrong_change() -> None:
     """The mask of HOLD is wrong by its shift alone, and right once that is."""
     chip = load_map("quoll16")
     assert len(lint(chip, HEADER, "ql.h").problems) == 6
-    texts, after = put_right(chip, HEADER, "ql.h")
+    done = put_right(chip, HEADER, "ql.h")
+    texts, after = done.texts, done.after
     assert texts == {"ql.h": RIGHT}
     assert after.problems == ()
     assert patched(HEADER, []) == HEADER
@@ -68,7 +70,7 @@ def test_what_nothing_is_known_of_is_left() -> None:
     chip = load_map("quoll16")
     text = "#define QL_MODE_ADDR 0x3 /* 0x4 */\n#define QL_GATE_HS_HOLD_SET(x) ((x) << 3)\n"
     assert len(lint(chip, text, "a.h").problems) == 2
-    assert put_right(chip, text, "a.h")[0] == {"a.h": text}
+    assert put_right(chip, text, "a.h").texts == {"a.h": text}
     assert as_patch("a.h", text, text) == ""
 
 
@@ -89,7 +91,8 @@ def test_of_two_definitions_in_a_line_each_is_put_right_in_its_place(
     text = LINES.format(dead_time, mask)
     found = lint(CHIP, text, "t.hpp").problems
     assert sorted(p.place.column for p in found if "shares" not in p.found) == columns
-    texts, after = put_right(CHIP, text, "t.hpp")
+    done = put_right(CHIP, text, "t.hpp")
+    texts, after = done.texts, done.after
     width = len(dead_time) - 2
     right = "0x7" if dead_time == "0x7" else f"0x{7:0{width}X}"
     assert texts == {"t.hpp": LINES.format(right, f"0x{0x300:0{len(mask) - 2}X}")}
@@ -100,7 +103,8 @@ def test_no_fix_makes_anything_worse() -> None:
     """A number that two names share cannot be right for both: it stays, and so does the count of findings."""
     text = "static const int Q_GATE_HS_SINK_SHIFT = 3;\n#define Q_BOTH 3\n#define Q_VDS_FILLER 1 /* Q_BOTH = 3 */\nenum { /* Q_MODE_ADDR = 5 */ Q_MODE_ADDR = 5, Q_LOCK_ADDR = Q_MODE_ADDR };\n"
     before = lint(CHIP, text, "n.h").problems
-    texts, after = put_right(CHIP, text, "n.h")
+    done = put_right(CHIP, text, "n.h")
+    texts, after = done.texts, done.after
     assert len(after.problems) < len(before)
     assert "Q_GATE_HS_SINK_SHIFT = 4;" in texts["n.h"]
     assert "/* Q_MODE_ADDR = 5 */ Q_MODE_ADDR = 3," in texts["n.h"]

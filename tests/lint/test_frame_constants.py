@@ -14,7 +14,8 @@ from regmap.chip.model import Chip
 from regmap.errors import CallError
 from regmap.frames.codec import Codec, Sent
 from regmap.frames.words import GUARDS
-from regmap.lint.header import lint, put_right
+from regmap.lint.header import lint
+from regmap.lint.mending import put_right
 from regmap.maps.load import bundled, load_map
 
 MAPS = [n for n in sorted(bundled("devices")) if "\ngateword_map:" in "\n" + bundled("devices")[n].read_text("utf-8")]  # fmt: skip
@@ -113,11 +114,11 @@ def test_a_header_whose_commands_all_lack_check_bits_is_asked_about_them_once() 
     assert problem.found == "0x8800 without its check bits, as 1 more command"
     assert problem.expected == "0x8801 with them, unless the firmware adds them"
     # a doubt is not put right
-    assert put_right(chip, text, "f.h")[0] == {"f.h": text}
+    assert put_right(chip, text, "f.h").texts == {"f.h": text}
     wrong = text.replace("0x9000", "0x9001")
     [problem] = lint(chip, wrong, "f.h").problems
     assert (problem.place.line, problem.severity) == (1, "error")
-    assert put_right(chip, wrong, "f.h")[0] == {"f.h": wrong.replace("0x8800", "0x8801")}
+    assert put_right(chip, wrong, "f.h").texts == {"f.h": wrong.replace("0x8800", "0x8801")}
 
 
 def test_addresses_beside_commands_are_still_read() -> None:

@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from regmap.budgets import allowing
-from regmap.lint.header import lint, put_right
+from regmap.lint.header import lint
 from regmap.lint.includes import beside
+from regmap.lint.mending import put_right
 from regmap.lint.preprocess import HeaderUnit, preprocess
 from regmap.maps.load import load_map
 
@@ -114,7 +115,8 @@ def test_a_list_that_is_included_again_and_again_makes_declarations() -> None:
 def test_fixes_go_to_the_file_that_holds_the_number() -> None:
     files = {"inner.h": "#define DRV_STATUS1_ADDR 0x3\n"}
     text = '#include "inner.h"\n#define DRV_VDS_ADDR 0x8\n' + ANCHOR
-    texts, after = put_right(CHIP, text, "h.h", from_dict(files))
+    done = put_right(CHIP, text, "h.h", from_dict(files))
+    texts, after = done.texts, done.after
     assert texts == {"h.h": text.replace("0x8", "0x7"), "inner.h": "#define DRV_STATUS1_ADDR 0x0\n"}
     assert after.problems == ()
 

@@ -6,8 +6,9 @@
 
 A protection is not loosened, whether the stage sets it or it stands as after reset: its field offers no code that
 trips later, slower or not at all, unless the caller asks for it (`loosen`, or `free`). Where the controller inserts a dead time
-of its own, the chip's is the backstop against errors of the firmware, and such a protection: none shorter is offered. Where it
-is the only one it is a working value, which `deadtime.enough` bounds.
+of its own, or the chip waits by a handshake, the chip's fixed one is the backstop against errors of those, and such a protection:
+none shorter is offered, unless a bridge that fails may need it (`bounds`). Where it is the only one it is a working value, which
+`deadtime.enough` bounds.
 """
 
 from __future__ import annotations
@@ -42,6 +43,9 @@ KEPT_ROLES = frozenset(
 
 Item = Field | Joined | External
 
+_UNASKED = "a protection is not loosened unasked"
+_FOR_BRIDGE = "a dead time that stands behind another is shortened for a bridge that fails only"
+
 
 def name_of(item: Item) -> str:
     """REG.FIELD, or the name of a joined or external value."""
@@ -51,16 +55,25 @@ def name_of(item: Item) -> str:
 class Freedom:
     """The variables of a search (`items` and `variables` go together) and the fields that are none, with why (`kept`).
 
-    `guarded` are those that keep to codes no looser than the stage's. Raises CallError for a name that means
-    nothing, or a field that holds no setting.
+    `guarded` are those that keep to codes no looser than the stage's; with `shorten` a backstop dead time may be shorter
+    all the same (see `bounds`). Raises CallError for a name that means nothing, or a field that holds no setting.
     """
 
     def __init__(
-        self, stage: Stage, free: tuple[str, ...], keep: tuple[str, ...], loosen: tuple[str, ...]
+        self,
+        stage: Stage,
+        free: tuple[str, ...],
+        keep: tuple[str, ...],
+        loosen: tuple[str, ...],
+        *,
+        shorten: bool = False,
     ) -> None:
         self.chip, self.base = stage.chip, stage.bank
         own = stage.params.get("pwm.deadtime")
-        self.backed = own is not None and isinstance(own.value, Band) and own.value.typ > 0
+        self.backed = (
+            own is not None and isinstance(own.value, Band) and own.value.typ > 0
+        ) or self._handshakes()
+        self.shorten = shorten
         self.kept: dict[str, str] = {}
         self.guarded: dict[str, str] = {}
         for name in loosen:
@@ -101,6 +114,22 @@ class Freedom:
                     self.kept[external.name] = "kept: set outside the frame, by a pin or a resistor"
         order = {name_of(i): n for n, i in enumerate(items)}
         return sorted(items, key=lambda i: order[name_of(i)])
+
+    def _handshakes(self) -> bool:
+        """Whether the chip waits until it sees the other switch off; its fixed dead time stands behind that."""
+        for item in self.chip.with_role("deadtime.handshake"):
+            reading = self.base.reading(name_of(item))
+            if reading is not None and reading.is_on("deadtime.handshake"):
+                return True
+        return False
+
+    def backstops(self) -> list[Item]:
+        """The free fields with a dead time that stands behind another, but for those that may be loosened anyway."""
+        return [
+            i
+            for i in self.items
+            if self.backed and _stem(i) == "deadtime" and name_of(i) not in self.loosen
+        ]
 
     def with_roles(self) -> Iterator[Field | Joined]:
         """What holds a setting with a role."""
@@ -143,9 +172,10 @@ class Freedom:
         kept = tuple(sorted(codes.values())) or (current,)
         if name not in self.loosen:
             tight = self._no_looser(item, current, kept)
+            shorten = self.shorten and _stem(item) == "deadtime"
             if len(tight) < len(kept):
-                self.guarded[name] = "a protection is not loosened unasked"
-            kept = tight
+                self.guarded[name] = _FOR_BRIDGE if shorten else _UNASKED
+            kept = kept if shorten else tight
         # by value where every code has one, so that steps mean something
         order = (
             tuple(sorted(kept, key=lambda c: (bands[c], c))) if set(kept) <= set(bands) else kept
@@ -162,7 +192,9 @@ class Freedom:
 
     def protects(self, item: Item) -> bool:
         """Whether a field may be one that decides how well something protects, in this stage."""
-        return _stem(item) in _LOOSER or (self.backed and _stem(item) == "deadtime")
+        if _stem(item) == "deadtime":
+            return self.backed and not self.shorten
+        return _stem(item) in _LOOSER
 
     def looser(self, item: Item, now: values.Reading, other: values.Reading) -> bool:
         """Whether a protection protects less with the other value: later, slower, only told, or not at all."""

@@ -29,12 +29,11 @@ from typing import TYPE_CHECKING, Any
 from regmap.record import replace
 
 from ..calc import checks, select
-from ..chip import values
 from ..chip.bank import Bank
 from ..chip.model import Fault
-from ..expr import Expr, evaluate
 from ..stages.load import Stage
-from .freedom import Freedom, Item, closure, mentioned, name_of, role_chain
+from .bounds import Bounds, bridge_fails
+from .freedom import Freedom, mentioned, name_of, role_chain
 from .problem import GoalProblem, Looked, NotComputed, WiderError
 from .search import Codes, Goal, Judged
 from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
@@ -91,11 +90,13 @@ class _Maker:
         self.asked = goals
         select(goals)  # names are checked before anything is worked
         self.free = Freedom(stage, free, keep, loosen)
+        self.known = looked or Looked()
+        self.inputs = self.known.inputs = self.known.inputs or inputs_of(stage)
+        if self.free.backstops() and bridge_fails(stage, self.inputs):
+            self.free = Freedom(stage, free, keep, loosen, shorten=True)
         self.items, self.variables = self.free.items, self.free.variables
         self.kept = self.free.kept
         self.held: dict[str, dict[str, str]] = {}
-        self.known = looked or Looked()
-        self.inputs = self.known.inputs = self.known.inputs or inputs_of(stage)
         self.role_cache = self.known.roles
         self.unloosened: set[str] = set()
         self.guards: set[str] = set()
@@ -114,14 +115,15 @@ class _Maker:
             n: v.current for n, v in enumerate(self.variables) if self.base.code(v.name) is None
         }
         self._check_goals()
-        for rule in self.chip.rules:
-            self._rule_goal(rule.name, rule.require, rule.because, rule.severity)
-        for number, item in enumerate(self.items):
-            if len(item.meanings) > 1:
-                self._meaning_goal(number, item)
-        for item in self.free.with_roles():
-            if len(item.meanings) > 1 and name_of(item) not in self.free.loosen:
-                self._protection_goal(item)
+        bounds = Bounds(self.stage, self.free, self._bank)
+        for goal, title in (
+            *bounds.rules(),
+            *bounds.meanings(),
+            *bounds.protections(),
+            *bounds.backstops(self.inputs, lambda roles: self._scope_of(roles, set()), self._roles),
+        ):
+            self.goals.append(goal)
+            self.titles.append(title)
         if self.asked:
             self.reach = {
                 n for g in self.goals for n in g.scope if len(self.variables[n].codes) > 1
@@ -439,47 +441,6 @@ class _Maker:
             if not name.startswith("role:") or not self.free.role_scope(name.partition(":")[2]):
                 return False
         return bool(verdict.missing)
-
-    def _rule_goal(self, name: str, require: Expr, because: str, severity: str) -> None:
-        """An error rule must hold; a warning is kept where the stage keeps it."""
-        if severity != "error" and evaluate(require, self.base) is False:
-            return
-        scope = self.free.scope(mentioned(self.chip, require))
-
-        def margin(codes: Codes) -> float:
-            bank = self._bank(dict(zip(scope, codes, strict=True)))
-            return -math.inf if evaluate(require, bank) is False else math.inf
-
-        self.goals.append(Goal(f"rule {name}", scope, margin))
-        self.titles.append(f"{require} ({because})")
-
-    def _meaning_goal(self, number: int, item: Item) -> None:
-        name = name_of(item)
-        scope = self.free.scope(closure(self.chip, name))
-
-        def margin(codes: Codes) -> float:
-            bank = self._bank(dict(zip(scope, codes, strict=True)))
-            reading = values.read(item, codes[scope.index(number)], bank)
-            return math.inf if reading.defined else -math.inf
-
-        self.goals.append(Goal(f"meaning of {name}", scope, margin))
-        self.titles.append(f"{name} holds a code that means something")
-
-    def _protection_goal(self, item: Item) -> None:
-        """A protection is not loosened by what its code means at other codes of other fields either."""
-        name = name_of(item)
-        scope = self.free.scope(closure(self.chip, name))
-        now = self.base.reading(name)
-        if not scope or now is None or not self.free.protects(item):
-            return
-
-        def margin(codes: Codes) -> float:
-            bank = self._bank(dict(zip(scope, codes, strict=True)))
-            there = bank.reading(name)
-            return -math.inf if there is None or self.free.looser(item, now, there) else math.inf
-
-        self.goals.append(Goal(f"protection {name}", scope, margin))
-        self.titles.append(f"{name} protects no less")
 
     # --- inputs under codes -----------------------------------------------------------------
     def _bank(self, codes: Mapping[int, int]) -> Bank:

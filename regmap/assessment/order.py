@@ -16,6 +16,7 @@ margins. So
   shorter still so that a short circuit heats a switch less, which it destroys either way;
 - a verdict may begin to fail only where one of a graver class does not fail any more, and only where not
   more fail than before; one that would destroy the bridge never does;
+- a dead time that stands behind another is shortened for a bridge that fails less often only;
 - what stops the drive in normal running (a false trip, a watchdog too short for its service) begins to fail only for what would
   destroy the bridge: a protection that always trips protects nothing that runs. To mend one costs no protection either.
 
@@ -32,6 +33,8 @@ from ..calc.consequences import BRIDGE, CONSEQUENCES, STOPS, consequence
 from .search import Judged
 from .stage import bare
 
+#: begins the name of a goal about a backstop that may be shortened
+BACKSTOP = "backstop "
 _CLASSES = len(CONSEQUENCES)
 _FORBIDDEN = -100.0
 #: below this stands what is lost: what fails, holds no more, or fails by more
@@ -102,3 +105,17 @@ def guard(check: str, base: Judged) -> Callable[[Judged], float]:
     """In place of `worth`, for a check that nobody asked for: nothing, unless it is lost, or fails by more."""
     weigh = worth(check, base, strict=True)
     return lambda now: found if (found := weigh(now)) < LOST else math.inf
+
+
+def backstop(now: Judged) -> float:
+    """Of a dead time that stands behind another: given up for a bridge that fails only, and by as little as can be.
+
+    `now` is infinite while it is not shortened, else the margin that the shorter one has alone.
+    """
+    if now.margin == math.inf:
+        return math.inf
+    return (
+        _level(BRIDGE, _AFTER) + _by(1 / (1 + max(now.margin, 0.0)))
+        if now.margin >= 0
+        else -math.inf
+    )

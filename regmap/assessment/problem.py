@@ -15,6 +15,7 @@ from ..chip import values
 from ..chip.bank import Bank, find
 from ..stages.load import Stage
 from .freedom import Item
+from .order import BACKSTOP
 from .search import Choosable, Codes, Goal, Judged
 from .stage import Assessment, assess, with_settings
 
@@ -130,7 +131,7 @@ def raises(stage: Stage, bank: Bank, goal: str, name: str, without: Codes = ()) 
     item = find(stage.chip, name)
     if item is None:
         return False
-    if goal.startswith(("rule ", "meaning of ", "protection ")):
+    if goal.startswith(("rule ", "meaning of ", "protection ", BACKSTOP)):
         return True
     check = "reaction.masked" if goal.startswith("reaction.masked.") else goal
 

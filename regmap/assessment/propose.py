@@ -34,10 +34,11 @@ from ..stages.load import Stage
 from .conflicts import why_missed
 from .early import early
 from .goals import problem_of
-from .order import count, guard, worth
+from .order import BACKSTOP, backstop, count, guard, worth
 from .problem import GoalProblem, Looked, WiderError
 from .proposal import Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
 from .search import Choosable, Codes, Goal, Judged, Search, TooLongError, better, groups
+from .shrink import shrink
 from .stage import Assessment, assess, bare
 
 #: A margin with which a verdict counts as held with plenty.
@@ -200,7 +201,9 @@ class _Proposer:
             goal.weigh = guard(goal.name, self.bases[goal.name])
             return
         goal.counts = True
-        if not goal.name.startswith(("rule ", "meaning of ", "protection ")):
+        if goal.name.startswith(BACKSTOP):
+            goal.weigh = backstop
+        elif not goal.name.startswith(("rule ", "meaning of ", "protection ")):
             goal.weigh = worth(
                 goal.name,
                 self.bases[goal.name],
@@ -405,12 +408,14 @@ class _Proposer:
     def _result(self, codes: dict[int, int]) -> Proposal:
         problem = self.problem
         now = {n: v.current for n, v in enumerate(problem.variables)}
+        self.ends = self.asking.ends
+        if not self.proven and self._least(codes)[0] < 0:
+            codes = self._shrunk(codes)
         after = problem.judge(self._changed(codes))
         if codes != now and _worse_off(self.before, after):
             # what no goal told of: then the stage as it is
             codes, after, self.proven = now, self.before, False
         changed = self._changed(codes)
-        self.ends = self.asking.ends
         ordered = tuple(codes[n] for n in range(len(problem.variables)))
         feasible = self._least(codes)[0] >= 0
         conflicts: list[Conflict] = []
@@ -424,6 +429,11 @@ class _Proposer:
             self._pick(n, codes, ordered, problem.bank_for(n, ordered)) for n in range(len(ordered))
         )
         goals = {g.name for g in problem.goals} - problem.guards
+        shortened = {
+            g.name.removeprefix(BACKSTOP)
+            for g in problem.goals
+            if g.name.startswith(BACKSTOP) and _judged(g, codes).margin < math.inf
+        }
         mended = {g.name for g in problem.goals if _judged(g, codes).margin == math.inf}
         return Proposal(
             base=self.stage,
@@ -441,7 +451,7 @@ class _Proposer:
             goals=len(goals),
             not_computed=tuple(problem.not_computed),
             kept=problem.kept,
-            not_loosened=problem.guarded,
+            not_loosened={n: why for n, why in problem.guarded.items() if n not in shortened},
             worse=_worse(self.before, after, mended),
             interrupted=self.interrupted,
             others_failing=tuple(
@@ -455,6 +465,13 @@ class _Proposer:
             steps=self.steps,
             enough=self.enough,
         )
+
+    def _shrunk(self, codes: dict[int, int]) -> dict[int, int]:
+        """No more of each change than what it mends needs; as they are where there is no time to tell."""
+        try:
+            return shrink(dict(self._numbered()), self.problem.goals, codes, self.pulse)
+        except (TooLongError, KeyboardInterrupt):
+            return codes
 
     def _changed(self, codes: Mapping[int, int]) -> Stage:
         """The stage with these codes."""

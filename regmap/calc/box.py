@@ -41,6 +41,8 @@ _FEW = (0.25, 0.5, 0.75)
 _GRIDS, _MOST_GRID = (_SHARES, _FEW, (0.5,)), 1 << 6
 #: Directions tried with one length of step, and the shortest step, where the best runs aslant.
 _TRIES, _FINEST = 60, 1e-7
+#: Lengths of step with which it is looked whether anything better lies aslant at all.
+_LOOKED = (0.25, 0.02, 1e-3)
 _ROOTS = tuple(prime**0.5 for prime in (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37))
 #: A step inwards that tells whether the best lies close to an end.
 _STEP = 1e-4
@@ -183,7 +185,8 @@ def _along_ridges(
     each coordinate alone only leads off that edge. (value times way, point) in and out.
     """
     best, point = begin
-    step, idle, turns = 0.25, 0, 0
+    step, idle, turns, found = _LOOKED[0], 0, 0, False
+    lengths = iter(_LOOKED[1:])
     while step > _FINEST:
         turns += 1
         # multiples of roots of primes, less whole numbers: directions that never repeat, no dice
@@ -200,11 +203,12 @@ def _along_ridges(
                 best, point, moved = value, there, True
                 break
         if moved:
-            step, idle = step * 1.5, 0
+            step, idle, found = step * 1.5, 0, True
         else:
             idle += 1
             if idle == _TRIES:
-                step, idle = step / 2, 0
+                # an edge looks alike from near and far: where nothing is found in a few lengths there is none
+                step, idle = step / 2 if found else next(lengths, 0.0), 0
     return best, point
 
 

@@ -37,7 +37,7 @@ def codes(stage: Stage) -> list[int]:
 def test_a_dead_time_is_made_long_enough_though_a_failing_short_circuit_heats_more() -> None:
     """The plateau asks for 373.5 ns, and the chip's dead time may come out at 88 %: 440 ns are the first that do.
 
-    60 ns would leave the switch 100 K cooler at the end of a short circuit, which it does not survive either way.
+    60 ns would leave the switch 6 K cooler at the end of a short circuit, which it does not survive either way.
     """
     stage = load_stage(str(SHORT))
     before = at(stage)
@@ -48,7 +48,7 @@ def test_a_dead_time_is_made_long_enough_though_a_failing_short_circuit_heats_mo
     shortest = result.stage.bank
     put(shortest, {"DEADTIME.TIME": 0})
     hot = {v.check: margin(v) for v in assess(stage, shortest, NAMES[2:]).verdicts}
-    assert all(hot[n] > margin(after[n]) + 0.5 for n in NAMES[2:])
+    assert all(hot[n] > margin(after[n]) + 5 / (175 - 85) for n in NAMES[2:])
     assert worst_first(ranks(after, before, result.stage.bank)) == best(
         (worst_first(ranks(at(stage, c), before, stage.bank)) for c in codes(stage)),
         worst_first(ranks(before, before, stage.bank)),
@@ -128,6 +128,11 @@ def test_a_retry_that_holds_is_not_ended() -> None:
 
 
 # --- the dead time as a backstop --------------------------------------------------------------------
+#: A stage of which much fails, with 1 us of the controller's; its dead time is worked out in every check that asks for it.
+FAST = Path(__file__).with_name("fast_wheel.yaml")
+CURRENTS = [f"{way}_{side}.CURRENT" for way in ("SRC", "SNK") for side in ("HS", "LS")]
+
+
 def dead_times(stage: Stage, *loosen: str) -> tuple[float, float, bool]:
     """The shortest dead time that a search may choose, the stage's own, both in s, and whether it is guarded."""
     freedom = Freedom(stage, (), (), loosen)
@@ -158,3 +163,46 @@ def test_a_backstop_stands_among_what_is_not_loosened() -> None:
     assert before is not None
     assert after is not None
     assert after.code >= before.code
+
+
+def hot(**changes: str) -> Stage:
+    """5 us of the chip's heat the switches through their diodes beyond what they stand; the controller's are 300 ns."""
+    stage = with_settings(load_stage(str(FAST)), {"DEADTIME.TIME": "5 us"})
+    inputs = {"pwm.deadtime": "300 ns", "mosfet.rth": "15 K/W"}
+    return with_inputs(stage, inputs | {k.replace("__", "."): v for k, v in changes.items()})
+
+
+def alone(stage: Stage) -> float:
+    """The least margin of the chip's dead time without the controller's."""
+    verdicts = assess(with_inputs(stage, {"pwm.deadtime": "0 s"}), names=["deadtime.enough"]).verdicts  # fmt: skip
+    return min(margin(v) for v in verdicts)
+
+
+def test_a_backstop_is_shortened_for_a_bridge_that_fails() -> None:
+    """By no more than that needs, and to no less than covers the turn-off alone, for when the firmware errs."""
+    stage = hot()
+    names = ["thermal.mosfet.high", "thermal.mosfet.low"]
+    assert all(v.status == "fails" for v in assess(stage, names=names).verdicts)
+    result = propose(stage, goals=["thermal.mosfet", "deadtime.enough"], keep=CURRENTS, seconds=4)
+    assert all(v.status != "fails" for v in assess(result.stage, names=names).verdicts)
+    assert "DEADTIME.TIME" in result.changes
+    assert "DEADTIME.TIME" not in result.not_loosened
+    assert alone(result.stage) >= 0
+
+
+def test_a_backstop_is_not_shortened_below_the_turn_off_nor_for_something_milder() -> None:
+    # it cannot mend the switches here: then it stands, though the diodes' loss, and a voltage, would like a shorter one
+    stage = hot(mosfet__rth="60 K/W")
+    result = propose(stage, goals=["thermal.mosfet", "deadtime"], keep=CURRENTS, seconds=4)
+    assert "DEADTIME.TIME" not in result.changes
+    assert "for a bridge that fails only" in result.not_loosened["DEADTIME.TIME"]
+    assert {v.check: v.status for v in result.before.verdicts}["deadtime.diode-loss"] == "fails"
+
+
+def test_behind_a_handshake_the_fixed_dead_time_is_a_backstop_too() -> None:
+    stage = load_stage("radiator_fan")
+    freedom = Freedom(stage, (), (), ())
+    waits = {n for n in freedom.guarded if "DEAD" in n}
+    assert waits
+    without = with_settings(stage, {"STEPS_ON.HANDSHAKE": "off"})
+    assert not {n for n in Freedom(without, (), (), ()).guarded if "DEAD" in n}

@@ -307,6 +307,20 @@ def test_a_best_on_an_edge_that_runs_aslant_is_found() -> None:
     assert at == pytest.approx([1.0, 0.525], rel=1e-4)
 
 
+def test_an_edge_is_not_sought_for_long_where_there_is_none() -> None:
+    """A hill with its top inside: along a ridge nothing is gained, which a few hundred looks tell, not thousands."""
+    asked = []
+
+    def hill(x: float, y: float) -> float:
+        asked.append((x, y))
+        return 1 - (x - 0.4) ** 2 - (y - 0.6) ** 2
+
+    program = Program(2, [(2, hill, (0, 1))], [])
+    value, _ = extreme(program, [(0.0, 1.0)] * 2, [0, 0], [0, 1], highest=True)
+    assert value == pytest.approx(1, abs=1e-9)
+    assert len(asked) < 1000
+
+
 def test_a_best_inside_that_shows_from_another_corner_only_is_found() -> None:
     """x + 4 y (x - x^2) - y / 2 - 0.6 y x^2, by hand: from the best corner (1, 0) no single input gains anything.
 

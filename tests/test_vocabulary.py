@@ -561,7 +561,7 @@ def test_generated_c_is_written_in_words_of_today(name: str) -> None:
         }
         assert not pieces & OLD_PIECES, kind
         for function in re.findall(
-            r"^(?:static )?(?:inline )?\w+ \**(gd_\w+)\(", text, re.MULTILINE
+            r"^(?:GD_INLINE |static )?\w+ \**(gd_\w+)\(", text, re.MULTILINE
         ):
             # spi_init prepares a structure; a table of frames is init_steps
             assert "init" not in function or function == "gd_spi_init"
@@ -574,7 +574,7 @@ def test_tables_in_c_are_nouns_and_verbs_do_what_they_say(name: str) -> None:
     assert name in MAPS or "gd_init_steps" in tables
     for table in tables:
         assert table.rpartition("_")[2] in TABLE_NOUNS, table
-    routines = dict(re.findall(r"^static inline \w+ (gd_\w+)\((.*)\)$", header, re.MULTILINE))
+    routines = dict(re.findall(r"^GD_INLINE \w+ (gd_\w+)\((.*)\)$", header, re.MULTILINE))
     assert routines
     for routine, parameters in routines.items():
         if re.search(r"_(read|write)$", routine):

@@ -123,8 +123,8 @@ def write_chosen(
             rows.append((name, count(value), note))
     if rows:
         sheet.section(
-            "what the stage chose",
+            f"what stage {stage.name} chose" if place else "what the stage chose",
             "Physical values of the settings by the tolerances of the map, and what follows from them with the "
-            "stage's parts, as whole numbers: the unit is in the name, min is rounded down and max up.",
+            "stage's parts, as whole numbers: the unit is in the name (PERMILLE: thousandths), min is rounded down and max up.",
         )
         sheet.lines(*defines(rows))

@@ -304,6 +304,8 @@ def _assemble(sheet: Sheet, digest: str) -> str:
         "",
         *_flash(macro),
         "",
+        *_inline(macro),
+        "",
         "#ifdef __cplusplus",
         'extern "C" {',
         "#endif",
@@ -351,6 +353,20 @@ def _flash(macro: str) -> list[str]:
         "#else",
         f"#define {macro}FLASH",
         f"#define {macro}FETCH(to, from) *(to) = *(from)",
+        "#endif",
+    ]
+
+
+def _inline(macro: str) -> list[str]:
+    """How a routine stands in the header: sdcc puts an inline one wherever it is called, which comes to more than the part holds."""
+    return [
+        *block(
+            "A routine of this header: one copy, or where it is called, as the compiler likes; sdcc would copy each of them into every call."
+        ),
+        "#if defined(__SDCC) || defined(SDCC)",
+        f"#define {macro}INLINE static",
+        "#else",
+        f"#define {macro}INLINE static inline",
         "#endif",
     ]
 

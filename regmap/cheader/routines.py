@@ -320,7 +320,8 @@ class StageRoutines(FrameRoutines):
                     (
                         macro,
                         count(ticks),
-                        "calls of watch for one rotation through the readback table",
+                        "calls of watch for one rotation through the readback table"
+                        + times.longest,
                     ),
                 ]
             ),
@@ -334,7 +335,7 @@ class StageRoutines(FrameRoutines):
                         (
                             names.macro("FTTI_US"),
                             count(times.tolerated_us),
-                            "fault tolerant time interval of the stage",
+                            times.tolerated,
                         ),
                         (
                             names.macro("WATCH_PERIOD_MOST_US"),
@@ -422,6 +423,18 @@ class WatchTimes:
     tolerated_us: int | None = None
     acting_us: int = 0
     most_us: int = 0
+    #: where there are several: the stage of which these times are
+    of: str = ""
+
+    @property
+    def longest(self) -> str:
+        """Which rotation it is, where there are several."""
+        return ", the longest of all" if self.of else ""
+
+    @property
+    def tolerated(self) -> str:
+        """What the fault tolerant time is."""
+        return f"fault tolerant time interval of the stage{f' {self.of}, which leaves the least time' if self.of else ''}"
 
     @property
     def too_long(self) -> str:
@@ -441,19 +454,20 @@ def watch_times(sheet: Sheet, stage: Stage, after: int) -> WatchTimes:
     # the first call of a rotation is one period away; its reply comes so many frames later
     late = max(1, after)
     # of several boards, or positions, the one that leaves the least time; as `reaction.configuration` has it
-    least: tuple[Fraction, Fraction, Fraction] | None = None
+    least: tuple[Fraction, Fraction, Fraction, str] | None = None
     for one in stages:
         tolerated = one.params.get("safety.ftti")
         if tolerated is None or not isinstance(tolerated.value, Band):
             continue
         acting = sum((_longest(one, n) for n in ACTING), Fraction(0))
-        found = (tolerated.value.low - acting, tolerated.value.low, acting)
+        found = (tolerated.value.low - acting, tolerated.value.low, acting, one.name)
         least = found if least is None else min(least, found)
+    several = len(stages) > 1
     if least is None:
-        return WatchTimes(ticks, late)
-    left, interval, acting = (time * 1_000_000 for time in least)
+        return WatchTimes(ticks, late, of=sheet.stages[0].name if several else "")
+    left, interval, acting = (time * 1_000_000 for time in least[:3])
     most = max(0, int(left / (ticks + late)))
-    return WatchTimes(ticks, late, int(interval), ceil(acting), most)
+    return WatchTimes(ticks, late, int(interval), ceil(acting), most, least[3] if several else "")
 
 
 #: What acts once a loss is known: the stage's times for it.

@@ -1,8 +1,8 @@
 """What the sections write on: one header, or a header and a source, from the same calls.
 
 table      constant data: `static const` in a header alone, `extern` and defined once in a pair
-function   `static inline` in a header alone, declared and defined once in a pair
-inline     always `static inline`: helpers of a line or two
+function   `GD_INLINE` (static inline, but for one compiler) in a header alone, declared and defined once in a pair
+inline     always so: helpers of a line or two
 """
 
 from __future__ import annotations
@@ -209,6 +209,11 @@ class Sheet:
         return f"{self.names.macro_prefix}_"
 
     @property
+    def inlined(self) -> str:
+        """The macro ahead of a routine that stands in the header."""
+        return f"{self.macro}INLINE"
+
+    @property
     def flash(self) -> str:
         """The macro that keeps a table out of RAM where a compiler has to be told."""
         return f"{self.macro}FLASH"
@@ -258,7 +263,7 @@ class Sheet:
             self.head += ["", *block(about), f"{signature};"]
             self.body += ["", signature, *text]
         else:
-            self.head += ["", *block(about), f"static inline {signature}", *text]
+            self.head += ["", *block(about), f"{self.inlined} {signature}", *text]
 
     def hidden_function(self, signature: str, lines: Sequence[str], about: str) -> None:
         """A routine only the routines here use: static in the source of a pair."""
@@ -266,7 +271,7 @@ class Sheet:
         if self.options.split:
             self.body += ["", *block(about), f"static {signature}", *text]
         else:
-            self.head += ["", *block(about), f"static inline {signature}", *text]
+            self.head += ["", *block(about), f"{self.inlined} {signature}", *text]
 
     def inline(self, signature: str, lines: Sequence[str], about: str = "") -> None:
         """A helper of a line or two that belongs in the header in any case."""
@@ -276,7 +281,7 @@ class Sheet:
             head += block(about)
         # one piece of text: most of a header are helpers
         body = "\n    ".join(lines)
-        head.append(f"static inline {signature}\n{{\n    {body}\n}}")
+        head.append(f"{self.inlined} {signature}\n{{\n    {body}\n}}")
 
     def check(self, condition: str, text: str) -> None:
         """A compile-time assertion; `text` says what is wrong where it fails."""

@@ -88,6 +88,28 @@ def test_sdcc(target: str, pairs: Path, need_tool: Callable[[str], str]) -> None
         assert (done.returncode, done.stderr) == (0, ""), (file, done.stderr[:3000])
 
 
+@pytest.mark.parametrize("target", SDCC if ALL else ["mcs51"])
+def test_sdcc_takes_the_header_alone(
+    target: str, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """One copy of each routine: inlined into every call they came to more than the part's 64 KB, with a warning on the way."""
+    made = generate(header_compile.source_of("coolant_pump", tmp_path), Options(prefix="gd"))
+    (tmp_path / "gd.h").write_text(made.header, "utf-8")
+    lines = [
+        '#include "gd.h"',
+        "uint8_t go(gd_spi_t *spi, uint16_t *failed);",
+        "uint8_t go(gd_spi_t *spi, uint16_t *failed)",
+    ]
+    (tmp_path / "go.c").write_text(
+        "\n".join([*lines, "{", "    return gd_restart(spi, failed);", "}", ""]), "utf-8"
+    )
+    done = subprocess.run(
+        [need_tool("sdcc"), *SDCC[target], "--std-c99", "-c", "go.c", "-o", "go.rel"],
+        cwd=tmp_path, capture_output=True, text=True,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 #: found among random maps: sdcc 4.2 lost its stack for stm8 over a reply of 32 bits, the lowest first
 LOWEST_FIRST = """
 gateword_map: 1

@@ -710,3 +710,15 @@ def test_a_map_of_another_name_in_a_chain_and_in_a_variant_changes_no_byte(tmp_p
             ]
         )
     assert texts[0] == texts[1]
+
+
+def test_of_several_boards_it_is_said_whose_the_times_and_values_are() -> None:
+    boards = [load_stage("coolant_pump"), load_stage("pump_second_source")]
+    header = generate(boards[0], Options(prefix="gd"), (), boards[1:]).header
+    left = {s.name: s.params["safety.ftti"].value.low for s in boards if "safety.ftti" in s.params}  # type: ignore[union-attr]
+    least = min(left, key=lambda n: left[n])
+    assert f"interval of the stage {least}, which leaves the least time" in header
+    assert "the longest of all" in header
+    assert "/* --- what stage pump_second_source chose ---" in header
+    alone = generate(boards[0], Options(prefix="gd")).header
+    assert "fault tolerant time interval of the stage */" in alone

@@ -51,6 +51,16 @@
 #define SM_FETCH(to, from) *(to) = *(from)
 #endif
 
+/*
+ * A routine of this header: one copy, or where it is called, as the compiler likes; sdcc would copy
+ * each of them into every call.
+ */
+#if defined(__SDCC) || defined(SDCC)
+#define SM_INLINE static
+#else
+#define SM_INLINE static inline
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -110,55 +120,55 @@ typedef uint16_t sm_frame_t;  /* holds the longest frame */
  */
 
 /* A word for STATUS with reserved bits as they must be written. */
-static inline uint8_t sm_status_with_reserved(uint8_t word)
+SM_INLINE uint8_t sm_status_with_reserved(uint8_t word)
 {
     return (uint8_t)((unsigned int)word & 0x03U);
 }
 
-static inline uint8_t sm_status_ot_get(uint8_t word)
+SM_INLINE uint8_t sm_status_ot_get(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word >> 1U) & 0x1U);
 }
 #define SM_STATUS_OT_CLEAR 0x02U           /* write this word to clear OT alone */
 
-static inline uint8_t sm_status_por_get(uint8_t word)
+SM_INLINE uint8_t sm_status_por_get(uint8_t word)
 {
     return (uint8_t)((unsigned int)word & 0x1U);
 }
 #define SM_STATUS_POR_CLEAR 0x01U           /* write this word to clear POR alone */
 
 /* A word for DRIVE with reserved bits as they must be written. */
-static inline uint8_t sm_drive_with_reserved(uint8_t word)
+SM_INLINE uint8_t sm_drive_with_reserved(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word & 0xB3U) | 0x08U);
 }
 
-static inline uint8_t sm_drive_source_get(uint8_t word)
+SM_INLINE uint8_t sm_drive_source_get(uint8_t word)
 {
     return (uint8_t)((((unsigned int)word & 0x80U) >> 5U) | ((unsigned int)word & 0x3U));
 }
 
-static inline uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
+SM_INLINE uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
 {
     return (uint8_t)(((unsigned int)word & 0x7CU) | ((((unsigned int)value & 0x4U) << 5U) | ((unsigned int)value & 0x3U)));
 }
 
-static inline uint8_t sm_drive_time_get(uint8_t word)
+SM_INLINE uint8_t sm_drive_time_get(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word >> 4U) & 0x3U);
 }
 
-static inline uint8_t sm_drive_time_set(uint8_t word, uint8_t value)
+SM_INLINE uint8_t sm_drive_time_set(uint8_t word, uint8_t value)
 {
     return (uint8_t)(((unsigned int)word & 0xCFU) | (((unsigned int)value << 4U) & 0x30U));
 }
 
-static inline uint8_t sm_secret_key_get(uint8_t word)
+SM_INLINE uint8_t sm_secret_key_get(uint8_t word)
 {
     return (uint8_t)((unsigned int)word);
 }
 
-static inline uint8_t sm_secret_key_set(uint8_t value)
+SM_INLINE uint8_t sm_secret_key_set(uint8_t value)
 {
     return (uint8_t)(((unsigned int)value & 0xFFU));
 }
@@ -170,14 +180,14 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
  */
 
 /* DRIVE.TIME in NS for a code of its scale, 0 to 3. */
-static inline uint32_t sm_drive_time_to_ns(uint8_t code)
+SM_INLINE uint32_t sm_drive_time_to_ns(uint8_t code)
 {
     const unsigned int value = (100U + ((unsigned int)code * 100U));
     return value;
 }
 
 /* The code of DRIVE.TIME for a value in NS, to the nearest. */
-static inline bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
+SM_INLINE bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
 {
     unsigned int distance = 0U;
     unsigned int steps;
@@ -256,7 +266,7 @@ static const uint8_t sm_crc4_table[256] SM_FLASH = {
 };
 
 /* Feeds n bits, at most 8, by table. */
-static inline uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
+SM_INLINE uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
 {
     const uint8_t rest = (uint8_t)(8U - n);
     unsigned int index = (unsigned int)reg >> rest;
@@ -267,7 +277,7 @@ static inline uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
 }
 
 /* CRC of 4 bits, polynomial 0x3, over 12 bits. */
-static inline uint8_t sm_crc4(uint16_t fed)
+SM_INLINE uint8_t sm_crc4(uint16_t fed)
 {
     uint8_t reg = 0xF0U;
     reg = sm_crc4_feed(reg, (uint8_t)(((unsigned int)fed >> 4U) & 0xFFU), 8U);
@@ -277,7 +287,7 @@ static inline uint8_t sm_crc4(uint16_t fed)
 }
 
 /* The frame with its check bits computed anew. */
-static inline uint16_t sm_word_with_check_bits(uint16_t frame)
+SM_INLINE uint16_t sm_word_with_check_bits(uint16_t frame)
 {
     unsigned int complete = (unsigned int)frame & 0xFFF0U;
     complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
@@ -285,7 +295,7 @@ static inline uint16_t sm_word_with_check_bits(uint16_t frame)
 }
 
 /* A command of frame word from all its parts, check bits included. */
-static inline uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
+SM_INLINE uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
 {
     const unsigned int frame =
         (((unsigned int)rw << 15U) & 0x8000U) |
@@ -295,13 +305,13 @@ static inline uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
 }
 
 /* The frame that reads a register. */
-static inline uint16_t sm_word_make_read(uint8_t address)
+SM_INLINE uint16_t sm_word_make_read(uint8_t address)
 {
     return sm_word_pack(SM_WORD_RW_READ, address, 0U);
 }
 
 /* The frame that writes a register. */
-static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
+SM_INLINE uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 {
     return sm_word_pack(SM_WORD_RW_WRITE, address, data);
 }
@@ -310,7 +320,7 @@ static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 #define SM_WORD_COMMAND_CLEAR 0x75AEU         /* clears latched faults */
 
 /* What is wrong with a command (FRAME_ERROR bits); 0: nothing. */
-static inline uint8_t sm_word_check(uint16_t frame)
+SM_INLINE uint8_t sm_word_check(uint16_t frame)
 {
     uint8_t errors = 0U;
     if (sm_word_with_check_bits(frame) != frame) {
@@ -320,7 +330,7 @@ static inline uint8_t sm_word_check(uint16_t frame)
 }
 
 /* The reply with its check bits computed anew. */
-static inline uint16_t sm_word_reply_with_check_bits(uint16_t frame)
+SM_INLINE uint16_t sm_word_reply_with_check_bits(uint16_t frame)
 {
     unsigned int complete = (unsigned int)frame & 0xFFF0U;
     complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
@@ -335,7 +345,7 @@ typedef struct {
 /*
  * The parts of a reply to any command, and what is wrong with it (FRAME_ERROR bits); 0: nothing.
  */
-static inline uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
+SM_INLINE uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
 {
     uint8_t errors = 0U;
     if (sm_word_reply_with_check_bits(frame) != frame) {
@@ -350,7 +360,7 @@ static inline uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *part
 }
 
 /* The register word in the reply to a read, and what is wrong with that reply. */
-static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
+SM_INLINE uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
 {
     sm_word_reply_t parts;
     uint8_t errors = sm_word_reply_unpack(frame, &parts);
@@ -363,7 +373,7 @@ static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t 
  * What is wrong with the reply to a command (FRAME_ERROR bits), as far as the map tells; RESET is
  * none: it tells that the chip was reset.
  */
-static inline uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
+SM_INLINE uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 {
     uint8_t errors = 0U;
     (void)sent;
@@ -376,14 +386,14 @@ static inline uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 }
 
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
-static inline void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
+SM_INLINE void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
 {
     out[0] = (uint8_t)((unsigned int)frame >> 8U);
     out[1] = (uint8_t)((unsigned int)frame & 0xFFU);
 }
 
 /* The frame of the bytes of the SPI. */
-static inline uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
+SM_INLINE uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
 {
     unsigned int frame = 0U;
     frame |= (((unsigned int)in[0] << 8U) & 0xFF00U);
@@ -407,7 +417,7 @@ static const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH = {
 };
 
 /* Fills the shadow with the words after a reset. */
-static inline void sm_shadow_reset(sm_shadow_t *shadow)
+SM_INLINE void sm_shadow_reset(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
@@ -498,7 +508,7 @@ typedef struct {
 } sm_explained_t;
 
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
-static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
+SM_INLINE bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
 {
     sm_fault_t row;
     SM_FETCH(&row, &sm_faults[fault]);
@@ -506,7 +516,7 @@ static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t
 }
 
 /* Whether fault a is to be looked at before fault b, where neither follows from the other. */
-static inline bool sm_fault_before(uint8_t a, uint8_t b)
+SM_INLINE bool sm_fault_before(uint8_t a, uint8_t b)
 {
     sm_fault_t x;
     sm_fault_t y;
@@ -524,7 +534,7 @@ static inline bool sm_fault_before(uint8_t a, uint8_t b)
  * Names the raised faults, first cause first. All ones or all zeros come from wiring: do not
  * believe them.
  */
-static inline void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
+SM_INLINE void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
 {
     uint8_t depth[SM_FAULT_COUNT];  /* 0: not raised, or only a sum; 1: a first cause; else deeper */
     bool placed[SM_FAULT_COUNT];

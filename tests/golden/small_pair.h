@@ -52,6 +52,16 @@
 #define SM_FETCH(to, from) *(to) = *(from)
 #endif
 
+/*
+ * A routine of this header: one copy, or where it is called, as the compiler likes; sdcc would copy
+ * each of them into every call.
+ */
+#if defined(__SDCC) || defined(SDCC)
+#define SM_INLINE static
+#else
+#define SM_INLINE static inline
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -111,55 +121,55 @@ typedef uint16_t sm_frame_t;  /* holds the longest frame */
  */
 
 /* A word for STATUS with reserved bits as they must be written. */
-static inline uint8_t sm_status_with_reserved(uint8_t word)
+SM_INLINE uint8_t sm_status_with_reserved(uint8_t word)
 {
     return (uint8_t)((unsigned int)word & 0x03U);
 }
 
-static inline uint8_t sm_status_ot_get(uint8_t word)
+SM_INLINE uint8_t sm_status_ot_get(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word >> 1U) & 0x1U);
 }
 #define SM_STATUS_OT_CLEAR 0x02U           /* write this word to clear OT alone */
 
-static inline uint8_t sm_status_por_get(uint8_t word)
+SM_INLINE uint8_t sm_status_por_get(uint8_t word)
 {
     return (uint8_t)((unsigned int)word & 0x1U);
 }
 #define SM_STATUS_POR_CLEAR 0x01U           /* write this word to clear POR alone */
 
 /* A word for DRIVE with reserved bits as they must be written. */
-static inline uint8_t sm_drive_with_reserved(uint8_t word)
+SM_INLINE uint8_t sm_drive_with_reserved(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word & 0xB3U) | 0x08U);
 }
 
-static inline uint8_t sm_drive_source_get(uint8_t word)
+SM_INLINE uint8_t sm_drive_source_get(uint8_t word)
 {
     return (uint8_t)((((unsigned int)word & 0x80U) >> 5U) | ((unsigned int)word & 0x3U));
 }
 
-static inline uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
+SM_INLINE uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
 {
     return (uint8_t)(((unsigned int)word & 0x7CU) | ((((unsigned int)value & 0x4U) << 5U) | ((unsigned int)value & 0x3U)));
 }
 
-static inline uint8_t sm_drive_time_get(uint8_t word)
+SM_INLINE uint8_t sm_drive_time_get(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word >> 4U) & 0x3U);
 }
 
-static inline uint8_t sm_drive_time_set(uint8_t word, uint8_t value)
+SM_INLINE uint8_t sm_drive_time_set(uint8_t word, uint8_t value)
 {
     return (uint8_t)(((unsigned int)word & 0xCFU) | (((unsigned int)value << 4U) & 0x30U));
 }
 
-static inline uint8_t sm_secret_key_get(uint8_t word)
+SM_INLINE uint8_t sm_secret_key_get(uint8_t word)
 {
     return (uint8_t)((unsigned int)word);
 }
 
-static inline uint8_t sm_secret_key_set(uint8_t value)
+SM_INLINE uint8_t sm_secret_key_set(uint8_t value)
 {
     return (uint8_t)(((unsigned int)value & 0xFFU));
 }
@@ -171,14 +181,14 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
  */
 
 /* DRIVE.TIME in NS for a code of its scale, 0 to 3. */
-static inline uint32_t sm_drive_time_to_ns(uint8_t code)
+SM_INLINE uint32_t sm_drive_time_to_ns(uint8_t code)
 {
     const unsigned int value = (100U + ((unsigned int)code * 100U));
     return value;
 }
 
 /* The code of DRIVE.TIME for a value in NS, to the nearest. */
-static inline bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
+SM_INLINE bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
 {
     unsigned int distance = 0U;
     unsigned int steps;
@@ -228,13 +238,13 @@ uint16_t sm_word_with_check_bits(uint16_t frame);
 uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data);
 
 /* The frame that reads a register. */
-static inline uint16_t sm_word_make_read(uint8_t address)
+SM_INLINE uint16_t sm_word_make_read(uint8_t address)
 {
     return sm_word_pack(SM_WORD_RW_READ, address, 0U);
 }
 
 /* The frame that writes a register. */
-static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
+SM_INLINE uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 {
     return sm_word_pack(SM_WORD_RW_WRITE, address, data);
 }
@@ -256,7 +266,7 @@ typedef struct {
 uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts);
 
 /* The register word in the reply to a read, and what is wrong with that reply. */
-static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
+SM_INLINE uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
 {
     sm_word_reply_t parts;
     uint8_t errors = sm_word_reply_unpack(frame, &parts);
@@ -280,7 +290,8 @@ uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES]);
 /* --- what the stage chose -------------------------------------------------------------------- */
 /*
  * Physical values of the settings by the tolerances of the map, and what follows from them with the
- * stage's parts, as whole numbers: the unit is in the name, min is rounded down and max up.
+ * stage's parts, as whole numbers: the unit is in the name (PERMILLE: thousandths), min is rounded
+ * down and max up.
  */
 #define SM_DRIVE_SOURCE_MA_MIN 16U             /* 16 mA / 20 mA / 24 mA (min / typ / max) */
 #define SM_DRIVE_SOURCE_MA_TYP 20U
@@ -371,7 +382,7 @@ extern const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH;
 #define SM_DRIVE_READBACK_STEP 0U
 
 /* The bits in which a word differs from what a step of kind EXPECT wants; 0: none. */
-static inline uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
+SM_INLINE uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
 {
     return (uint8_t)(((unsigned int)word & step->mask) ^ step->expect);
 }
@@ -389,7 +400,7 @@ typedef struct {
 extern const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH;
 
 /* Fills the shadow with the words after a reset. */
-static inline void sm_shadow_reset(sm_shadow_t *shadow)
+SM_INLINE void sm_shadow_reset(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
@@ -401,7 +412,7 @@ static inline void sm_shadow_reset(sm_shadow_t *shadow)
 extern const uint8_t sm_shadow_configured_words[SM_SHADOW_COUNT] SM_FLASH;
 
 /* Fills the shadow with the words once the init table has been sent. */
-static inline void sm_shadow_configured(sm_shadow_t *shadow)
+SM_INLINE void sm_shadow_configured(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
@@ -475,7 +486,7 @@ typedef struct {
 } sm_explained_t;
 
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
-static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
+SM_INLINE bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
 {
     sm_fault_t row;
     SM_FETCH(&row, &sm_faults[fault]);

@@ -52,6 +52,16 @@
 #define SM_FETCH(to, from) *(to) = *(from)
 #endif
 
+/*
+ * A routine of this header: one copy, or where it is called, as the compiler likes; sdcc would copy
+ * each of them into every call.
+ */
+#if defined(__SDCC) || defined(SDCC)
+#define SM_INLINE static
+#else
+#define SM_INLINE static inline
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -111,55 +121,55 @@ typedef uint16_t sm_frame_t;  /* holds the longest frame */
  */
 
 /* A word for STATUS with reserved bits as they must be written. */
-static inline uint8_t sm_status_with_reserved(uint8_t word)
+SM_INLINE uint8_t sm_status_with_reserved(uint8_t word)
 {
     return (uint8_t)((unsigned int)word & 0x03U);
 }
 
-static inline uint8_t sm_status_ot_get(uint8_t word)
+SM_INLINE uint8_t sm_status_ot_get(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word >> 1U) & 0x1U);
 }
 #define SM_STATUS_OT_CLEAR 0x02U           /* write this word to clear OT alone */
 
-static inline uint8_t sm_status_por_get(uint8_t word)
+SM_INLINE uint8_t sm_status_por_get(uint8_t word)
 {
     return (uint8_t)((unsigned int)word & 0x1U);
 }
 #define SM_STATUS_POR_CLEAR 0x01U           /* write this word to clear POR alone */
 
 /* A word for DRIVE with reserved bits as they must be written. */
-static inline uint8_t sm_drive_with_reserved(uint8_t word)
+SM_INLINE uint8_t sm_drive_with_reserved(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word & 0xB3U) | 0x08U);
 }
 
-static inline uint8_t sm_drive_source_get(uint8_t word)
+SM_INLINE uint8_t sm_drive_source_get(uint8_t word)
 {
     return (uint8_t)((((unsigned int)word & 0x80U) >> 5U) | ((unsigned int)word & 0x3U));
 }
 
-static inline uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
+SM_INLINE uint8_t sm_drive_source_set(uint8_t word, uint8_t value)
 {
     return (uint8_t)(((unsigned int)word & 0x7CU) | ((((unsigned int)value & 0x4U) << 5U) | ((unsigned int)value & 0x3U)));
 }
 
-static inline uint8_t sm_drive_time_get(uint8_t word)
+SM_INLINE uint8_t sm_drive_time_get(uint8_t word)
 {
     return (uint8_t)(((unsigned int)word >> 4U) & 0x3U);
 }
 
-static inline uint8_t sm_drive_time_set(uint8_t word, uint8_t value)
+SM_INLINE uint8_t sm_drive_time_set(uint8_t word, uint8_t value)
 {
     return (uint8_t)(((unsigned int)word & 0xCFU) | (((unsigned int)value << 4U) & 0x30U));
 }
 
-static inline uint8_t sm_secret_key_get(uint8_t word)
+SM_INLINE uint8_t sm_secret_key_get(uint8_t word)
 {
     return (uint8_t)((unsigned int)word);
 }
 
-static inline uint8_t sm_secret_key_set(uint8_t value)
+SM_INLINE uint8_t sm_secret_key_set(uint8_t value)
 {
     return (uint8_t)(((unsigned int)value & 0xFFU));
 }
@@ -171,14 +181,14 @@ static inline uint8_t sm_secret_key_set(uint8_t value)
  */
 
 /* DRIVE.TIME in NS for a code of its scale, 0 to 3. */
-static inline uint32_t sm_drive_time_to_ns(uint8_t code)
+SM_INLINE uint32_t sm_drive_time_to_ns(uint8_t code)
 {
     const unsigned int value = (100U + ((unsigned int)code * 100U));
     return value;
 }
 
 /* The code of DRIVE.TIME for a value in NS, to the nearest. */
-static inline bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
+SM_INLINE bool sm_drive_time_from_ns(uint32_t value, uint8_t *code)
 {
     unsigned int distance = 0U;
     unsigned int steps;
@@ -257,7 +267,7 @@ static const uint8_t sm_crc4_table[256] SM_FLASH = {
 };
 
 /* Feeds n bits, at most 8, by table. */
-static inline uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
+SM_INLINE uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
 {
     const uint8_t rest = (uint8_t)(8U - n);
     unsigned int index = (unsigned int)reg >> rest;
@@ -268,7 +278,7 @@ static inline uint8_t sm_crc4_feed(uint8_t reg, uint8_t bits, uint8_t n)
 }
 
 /* CRC of 4 bits, polynomial 0x3, over 12 bits. */
-static inline uint8_t sm_crc4(uint16_t fed)
+SM_INLINE uint8_t sm_crc4(uint16_t fed)
 {
     uint8_t reg = 0xF0U;
     reg = sm_crc4_feed(reg, (uint8_t)(((unsigned int)fed >> 4U) & 0xFFU), 8U);
@@ -278,7 +288,7 @@ static inline uint8_t sm_crc4(uint16_t fed)
 }
 
 /* The frame with its check bits computed anew. */
-static inline uint16_t sm_word_with_check_bits(uint16_t frame)
+SM_INLINE uint16_t sm_word_with_check_bits(uint16_t frame)
 {
     unsigned int complete = (unsigned int)frame & 0xFFF0U;
     complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
@@ -286,7 +296,7 @@ static inline uint16_t sm_word_with_check_bits(uint16_t frame)
 }
 
 /* A command of frame word from all its parts, check bits included. */
-static inline uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
+SM_INLINE uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
 {
     const unsigned int frame =
         (((unsigned int)rw << 15U) & 0x8000U) |
@@ -296,13 +306,13 @@ static inline uint16_t sm_word_pack(uint8_t rw, uint8_t address, uint8_t data)
 }
 
 /* The frame that reads a register. */
-static inline uint16_t sm_word_make_read(uint8_t address)
+SM_INLINE uint16_t sm_word_make_read(uint8_t address)
 {
     return sm_word_pack(SM_WORD_RW_READ, address, 0U);
 }
 
 /* The frame that writes a register. */
-static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
+SM_INLINE uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 {
     return sm_word_pack(SM_WORD_RW_WRITE, address, data);
 }
@@ -311,7 +321,7 @@ static inline uint16_t sm_word_make_write(uint8_t address, uint8_t data)
 #define SM_WORD_COMMAND_CLEAR 0x75AEU         /* clears latched faults */
 
 /* What is wrong with a command (FRAME_ERROR bits); 0: nothing. */
-static inline uint8_t sm_word_check(uint16_t frame)
+SM_INLINE uint8_t sm_word_check(uint16_t frame)
 {
     uint8_t errors = 0U;
     if (sm_word_with_check_bits(frame) != frame) {
@@ -321,7 +331,7 @@ static inline uint8_t sm_word_check(uint16_t frame)
 }
 
 /* The reply with its check bits computed anew. */
-static inline uint16_t sm_word_reply_with_check_bits(uint16_t frame)
+SM_INLINE uint16_t sm_word_reply_with_check_bits(uint16_t frame)
 {
     unsigned int complete = (unsigned int)frame & 0xFFF0U;
     complete |= ((unsigned int)sm_crc4((uint16_t)((unsigned int)complete >> 4U)) & 0xFU);
@@ -336,7 +346,7 @@ typedef struct {
 /*
  * The parts of a reply to any command, and what is wrong with it (FRAME_ERROR bits); 0: nothing.
  */
-static inline uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
+SM_INLINE uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *parts)
 {
     uint8_t errors = 0U;
     if (sm_word_reply_with_check_bits(frame) != frame) {
@@ -351,7 +361,7 @@ static inline uint8_t sm_word_reply_unpack(uint16_t frame, sm_word_reply_t *part
 }
 
 /* The register word in the reply to a read, and what is wrong with that reply. */
-static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
+SM_INLINE uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t *data)
 {
     sm_word_reply_t parts;
     uint8_t errors = sm_word_reply_unpack(frame, &parts);
@@ -364,7 +374,7 @@ static inline uint8_t sm_word_reply_data(uint16_t sent, uint16_t frame, uint8_t 
  * What is wrong with the reply to a command (FRAME_ERROR bits), as far as the map tells; RESET is
  * none: it tells that the chip was reset.
  */
-static inline uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
+SM_INLINE uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 {
     uint8_t errors = 0U;
     (void)sent;
@@ -377,14 +387,14 @@ static inline uint8_t sm_word_reply_errors(uint16_t sent, uint16_t frame)
 }
 
 /* The frame as the bytes of the SPI, first bit in bit 7 of the first. */
-static inline void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
+SM_INLINE void sm_word_to_bytes(uint16_t frame, uint8_t out[SM_WORD_BYTES])
 {
     out[0] = (uint8_t)((unsigned int)frame >> 8U);
     out[1] = (uint8_t)((unsigned int)frame & 0xFFU);
 }
 
 /* The frame of the bytes of the SPI. */
-static inline uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
+SM_INLINE uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
 {
     unsigned int frame = 0U;
     frame |= (((unsigned int)in[0] << 8U) & 0xFF00U);
@@ -395,7 +405,8 @@ static inline uint16_t sm_word_from_bytes(const uint8_t in[SM_WORD_BYTES])
 /* --- what the stage chose -------------------------------------------------------------------- */
 /*
  * Physical values of the settings by the tolerances of the map, and what follows from them with the
- * stage's parts, as whole numbers: the unit is in the name, min is rounded down and max up.
+ * stage's parts, as whole numbers: the unit is in the name (PERMILLE: thousandths), min is rounded
+ * down and max up.
  */
 #define SM_DRIVE_SOURCE_MA_MIN 16U             /* 16 mA / 20 mA / 24 mA (min / typ / max) */
 #define SM_DRIVE_SOURCE_MA_TYP 20U
@@ -520,7 +531,7 @@ static const sm_step_t sm_status_steps[SM_STATUS_STEPS_COUNT] SM_FLASH = {
 #define SM_DRIVE_READBACK_STEP 0U
 
 /* The bits in which a word differs from what a step of kind EXPECT wants; 0: none. */
-static inline uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
+SM_INLINE uint8_t sm_step_difference(const sm_step_t *step, uint8_t word)
 {
     return (uint8_t)(((unsigned int)word & step->mask) ^ step->expect);
 }
@@ -541,7 +552,7 @@ static const uint8_t sm_shadow_reset_words[SM_SHADOW_COUNT] SM_FLASH = {
 };
 
 /* Fills the shadow with the words after a reset. */
-static inline void sm_shadow_reset(sm_shadow_t *shadow)
+SM_INLINE void sm_shadow_reset(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
@@ -556,7 +567,7 @@ static const uint8_t sm_shadow_configured_words[SM_SHADOW_COUNT] SM_FLASH = {
 };
 
 /* Fills the shadow with the words once the init table has been sent. */
-static inline void sm_shadow_configured(sm_shadow_t *shadow)
+SM_INLINE void sm_shadow_configured(sm_shadow_t *shadow)
 {
     uint16_t i;
     for (i = 0U; i < SM_SHADOW_COUNT; i++) {
@@ -647,7 +658,7 @@ typedef struct {
 } sm_explained_t;
 
 /* Whether the status words raise a fault; `words` in the order of STATUS_INDEX. */
-static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
+SM_INLINE bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t fault)
 {
     sm_fault_t row;
     SM_FETCH(&row, &sm_faults[fault]);
@@ -655,7 +666,7 @@ static inline bool sm_fault_raised(const uint8_t words[SM_STATUS_COUNT], uint8_t
 }
 
 /* Whether fault a is to be looked at before fault b, where neither follows from the other. */
-static inline bool sm_fault_before(uint8_t a, uint8_t b)
+SM_INLINE bool sm_fault_before(uint8_t a, uint8_t b)
 {
     sm_fault_t x;
     sm_fault_t y;
@@ -673,7 +684,7 @@ static inline bool sm_fault_before(uint8_t a, uint8_t b)
  * Names the raised faults, first cause first. All ones or all zeros come from wiring: do not
  * believe them.
  */
-static inline void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
+SM_INLINE void sm_explain(const uint8_t words[SM_STATUS_COUNT], sm_explained_t *found)
 {
     uint8_t depth[SM_FAULT_COUNT];  /* 0: not raised, or only a sum; 1: a first cause; else deeper */
     bool placed[SM_FAULT_COUNT];
@@ -772,7 +783,7 @@ typedef struct {
 } sm_spi_t;
 
 /* Before the first frame, and each time the chip has been reset. */
-static inline void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
+SM_INLINE void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, const uint8_t *out, uint8_t *in, uint8_t size), void (*wait_us)(void *context, uint32_t us), void *context)
 {
     uint8_t i;
     spi->transfer = transfer;
@@ -800,7 +811,7 @@ static inline void sm_spi_init(sm_spi_t *spi, bool (*transfer)(void *context, co
  * The bytes of a frame, counters and check bits included, as a byte-wide SPI or DMA sends them; how
  * many.
  */
-static inline uint8_t sm_frame_out(sm_spi_t *spi, uint16_t command, uint8_t *out)
+SM_INLINE uint8_t sm_frame_out(sm_spi_t *spi, uint16_t command, uint8_t *out)
 {
     const uint16_t complete = (uint16_t)command;
     sm_word_to_bytes(complete, out);
@@ -811,7 +822,7 @@ static inline uint8_t sm_frame_out(sm_spi_t *spi, uint16_t command, uint8_t *out
 /*
  * What came in during that frame, checked as the reply to the command that it belongs to. RUN_...
  */
-static inline uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
+SM_INLINE uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
 {
     uint8_t errors = 0U;
     uint8_t result = SM_RUN_OK;
@@ -845,7 +856,7 @@ static inline uint8_t sm_frame_in(sm_spi_t *spi, const uint8_t *in)
 }
 
 /* The chip-select bursts of one frame. */
-static inline bool sm_transfer(sm_spi_t *spi, const uint8_t *out, uint8_t *in)
+SM_INLINE bool sm_transfer(sm_spi_t *spi, const uint8_t *out, uint8_t *in)
 {
     bool done;
     done = spi->transfer(spi->context, out, in, SM_WORD_BYTES);
@@ -853,7 +864,7 @@ static inline bool sm_transfer(sm_spi_t *spi, const uint8_t *out, uint8_t *in)
 }
 
 /* Sends one frame and gets what came in meanwhile. RUN_... */
-static inline uint8_t sm_exchange(sm_spi_t *spi, uint16_t command, uint16_t *reply)
+SM_INLINE uint8_t sm_exchange(sm_spi_t *spi, uint16_t command, uint16_t *reply)
 {
     uint8_t out[SM_BYTES_MOST];
     uint8_t in[SM_BYTES_MOST];
@@ -880,7 +891,7 @@ typedef struct {
 } sm_task_t;
 
 /* A table of steps from its beginning. */
-static inline void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size)
+SM_INLINE void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16_t size)
 {
     task->steps = steps;
     task->size = size;
@@ -896,7 +907,7 @@ static inline void sm_task_begin(sm_task_t *task, const sm_step_t *steps, uint16
  * (a frame of several bursts in its bursts), then call task_in. BUSY, or WAIT, or OK: nothing is
  * left.
  */
-static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
+SM_INLINE uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = SM_RUN_OK;
     if (task->at < task->size) {
@@ -925,7 +936,7 @@ static inline uint8_t sm_task_out(sm_spi_t *spi, sm_task_t *task)
 /*
  * Takes what came in during that frame. BUSY: go on with task_out; else what went wrong. RUN_...
  */
-static inline uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
+SM_INLINE uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_frame_in(spi, task->in);
     if (result == SM_RUN_OK) {
@@ -967,7 +978,7 @@ static inline uint8_t sm_task_in(sm_spi_t *spi, sm_task_t *task)
  * One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done.
  * RUN_...
  */
-static inline uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task)
+SM_INLINE uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_task_out(spi, task);
     if (result == SM_RUN_BUSY) {
@@ -984,7 +995,7 @@ static inline uint8_t sm_tick(sm_spi_t *spi, sm_task_t *task)
  * Runs a table of steps; stops at the first that fails and says which; spi->got and spi->differ
  * tell of a word that is not as it must be, spi->errors of a reply. RUN_...
  */
-static inline uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *failed)
+SM_INLINE uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *failed)
 {
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
@@ -1009,7 +1020,7 @@ typedef struct {
 } sm_read_status_t;
 
 /* Before the first call of `read_status_tick`. */
-static inline void sm_read_status_begin(sm_read_status_t *job)
+SM_INLINE void sm_read_status_begin(sm_read_status_t *job)
 {
     sm_task_begin(&job->task, sm_status_steps, SM_STATUS_STEPS_COUNT);
     job->index = 0U;
@@ -1022,7 +1033,7 @@ static inline void sm_read_status_begin(sm_read_status_t *job)
  * (job->task.wait_us): call again; anything else is the result of `read_status`, with the words
  * that it fills. RUN_...
  */
-static inline uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[SM_STATUS_COUNT])
+SM_INLINE uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[SM_STATUS_COUNT])
 {
     const uint16_t at = job->task.at;
     uint8_t result = sm_tick(spi, &job->task);
@@ -1059,7 +1070,7 @@ static inline uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, 
  * Reads every status register of a configured chip twice, ready for `explain`: only OK is good.
  * What either read has shown is in the words, for reading may erase faults. RUN_...
  */
-static inline uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
+SM_INLINE uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
 {
     sm_read_status_t job;
     uint8_t result = SM_RUN_OK;
@@ -1079,7 +1090,7 @@ static inline uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUN
  * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there,
  * or (REJECTED) a flag tells of a rejected frame. RUN_...
  */
-static inline uint8_t sm_resync(sm_spi_t *spi)
+SM_INLINE uint8_t sm_resync(sm_spi_t *spi)
 {
     uint8_t result = SM_RUN_OK;
     uint8_t k;
@@ -1104,7 +1115,7 @@ typedef struct {
 } sm_restart_t;
 
 /* Before the first call of `restart_tick`. */
-static inline void sm_restart_begin(sm_spi_t *spi, sm_restart_t *job)
+SM_INLINE void sm_restart_begin(sm_spi_t *spi, sm_restart_t *job)
 {
     sm_spi_init(spi, spi->transfer, spi->wait_us, spi->context);
     sm_task_begin(&job->task, NULL, 0U);
@@ -1116,7 +1127,7 @@ static inline void sm_restart_begin(sm_spi_t *spi, sm_restart_t *job)
  * As `restart`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us):
  * call again; OK: the chip is configured; anything else: begin again. RUN_...
  */
-static inline uint8_t sm_restart_tick(sm_spi_t *spi, sm_restart_t *job)
+SM_INLINE uint8_t sm_restart_tick(sm_spi_t *spi, sm_restart_t *job)
 {
     uint8_t result = SM_RUN_OK;
     if ((job->phase == 0U) || (job->phase == 2U)) {
@@ -1163,7 +1174,7 @@ static inline uint8_t sm_restart_tick(sm_spi_t *spi, sm_restart_t *job)
  * controller restarted, or was reset. Call it in the safe state of the bridge. Not OK: call it
  * again, or switch the chip's supply off and on. RUN_...
  */
-static inline uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
+SM_INLINE uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
 {
     sm_restart_t job;
     uint8_t result = SM_RUN_OK;
@@ -1186,7 +1197,7 @@ static inline uint8_t sm_restart(sm_spi_t *spi, uint16_t *failed)
 #define SM_WATCH_WORST_US(period_us) (((uint32_t)SM_WATCH_TICKS + 1U) * (uint32_t)(period_us))
 
 /* Before the first call of `watch`, and after the chip was configured again. */
-static inline void sm_watch_begin(sm_task_t *task)
+SM_INLINE void sm_watch_begin(sm_task_t *task)
 {
     sm_task_begin(task, sm_readback_steps, SM_READBACK_STEPS_COUNT);
 }
@@ -1197,7 +1208,7 @@ static inline void sm_watch_begin(sm_task_t *task)
  * RESET: the chip has lost its settings. Bring the bridge into its safe state before the chip is
  * configured again. RUN_...
  */
-static inline uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
+SM_INLINE uint8_t sm_watch(sm_spi_t *spi, sm_task_t *task)
 {
     uint8_t result = sm_tick(spi, task);
     if (result == SM_RUN_OK) {

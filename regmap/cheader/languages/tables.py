@@ -114,11 +114,10 @@ def write_watch(sheet: Sheet, lang: Either) -> list[str]:
         return []
     times = watch_times(sheet, sheet.stage, max(f.after for f in sheet.chip.frames.values()))
     u32 = lang.uint(32)
-    about = "calls of `watch` for one rotation"
+    about = f"calls of `watch` for one rotation{times.longest}"
     lines = ["", *lang.const("watch_ticks", lang.uint(16), lang.count(times.ticks), about)]
     if times.tolerated_us is not None:
-        about = "fault tolerant time interval of the stage"
-        lines += lang.const("ftti_us", u32, lang.count(times.tolerated_us), about)
+        lines += lang.const("ftti_us", u32, lang.count(times.tolerated_us), times.tolerated)
         most = lang.count(times.most_us)
         lines += lang.const("watch_period_most_us", u32, most, times.too_long)
     about = "A setting is lost right after it was read: found one rotation later, at the latest, and replies come late."

@@ -181,6 +181,8 @@ ANY = {
     "regmap/maps/assembly/extras.py": "a request, or None after reporting, as callers tell them apart",
     "regmap/frames/structs.py": "a struct of the construct library, which has no types",
     "regmap/wire/layout.py": "fields of a body as the construct library parses them",
+    "regmap/lint/places.py": "a place in a tree of pycparser, which has no types",
+    "regmap/lint/initializers.py": "such a tree",
     "regmap/calc/": "formulas take numbers, exact fractions or arrays of one shape alike",
 }
 

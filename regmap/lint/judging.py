@@ -12,8 +12,9 @@ from ..errors import Place, Problem
 from .account import Lint, problem_of, skip_of
 from .across import overlaps, twice
 from .calls import judge_call, takes_bits
+from .commandjudge import CommandJudge
 from .commands import Commands
-from .declarations import Declarations, Row
+from .declared import Declarations, Row
 from .defines import Define, evaluated
 from .fixes import Fix, fix_of
 from .integers import Unreadable
@@ -40,6 +41,7 @@ class HeaderJudging:
         self.chip, self.unit, self.declared = chip, unit, declared
         self.names = Names(chip)
         self.commands = Commands(chip, self.names)
+        self.sendable = CommandJudge(chip, self.commands)
         self.problems: list[Problem] = []
         self.skipped: list[Problem] = []
         self.fixes: list[Fix] = []
@@ -69,7 +71,7 @@ class HeaderJudging:
             self.problems += found
             self.compared += count
         self._tables()
-        self._judged_rows(judge_steps(declared.steps, numbers, self.chip, self.commands))
+        self._judged_rows(judge_steps(declared.steps, numbers, self.chip, self.sendable))
         self.skipped += [skip_of(i, None, self.names) for i in self.unit.notes]
         for item in declared.skipped:
             self._leave(item, self._meaning(item.name))
@@ -116,7 +118,7 @@ class HeaderJudging:
             told = self.commands.meaning(item) or (
                 self.commands.shaped_as(item) if meant is None else None
             )
-            findings = self.commands.judge(item, told) if told is not None else None
+            findings = self.sendable.judge(item, told) if told is not None else None
             alone = told is not None and (told.register is not None or meant is None)
             # what is right by one of two readings is right
             if findings is not None and (alone or not findings):

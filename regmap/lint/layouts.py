@@ -6,7 +6,7 @@ from ..chip.bits import spans
 from ..errors import Problem
 from ..quantity import plural
 from .account import problem_of
-from .declarations import BitFields
+from .declared import BitFields
 from .names import Names, flat
 
 

@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from ..chip.bits import hexword
 from ..chip.model import Chip, Register
-from .commands import Commands
-from .declarations import COMMANDS, CommandRow, Described
+from .commandjudge import CommandJudge
+from .declared import COMMANDS, CommandRow, Described
 from .defines import Define
 from .judge import cut_fields
 from .names import flat, kind_of, pieces_of
@@ -29,7 +29,7 @@ class RowFinding(NamedTuple):
 
 
 def judge_steps(
-    steps: Sequence[CommandRow], named: Sequence[Define], chip: Chip, commands: Commands
+    steps: Sequence[CommandRow], named: Sequence[Define], chip: Chip, sendable: CommandJudge
 ) -> Iterator[RowFinding | None]:
     """A finding for each row, None where it agrees; nothing of tables that are not of this chip.
 
@@ -44,7 +44,7 @@ def judge_steps(
         # what is merged with bits that are read has its check bits later; 0 stands where nothing is sent
         if frame is not None and frame.value and kind not in merges:
             tables.setdefault(step.table, []).append({**cells, "frame": frame})
-    found = [(rows, [commands.sound(r["frame"].value or 0) for r in rows]) for rows in tables.values()]  # fmt: skip
+    found = [(rows, [sendable.sound(r["frame"].value or 0) for r in rows]) for rows in tables.values()]  # fmt: skip
     known = [s is not None for _, sent in found for s in sent]
     if 4 * sum(known) < 3 * len(known):
         return
@@ -55,7 +55,7 @@ def judge_steps(
             frame = cells["frame"]
             kind = cells["kind"].value if "kind" in cells else None
             if one is None:
-                word = hexword(frame.value or 0, commands.longest)
+                word = hexword(frame.value or 0, sendable.commands.longest)
                 yield RowFinding(frame, word, f"a command of {chip.name}, its check bits right")
             elif one.kind == "read" and one.register is not None and kind in reads:
                 yield _expected(cells, one.register)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from regmap.assessment.matrix import Matrix, OverModes
     from regmap.assessment.problem import NotComputed
     from regmap.calc import Verdict
+    from regmap.calc.unread import Unread
     from regmap.draft import Draft
 
 NAME = "check"
@@ -206,6 +207,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 n: v if isinstance(v, Band) else str(v) for n, v in changed_inputs(stage).items()
             },
             doubts=[problem_json(p) for p in stage.doubts],
+            **({} if names else {"unread": [_unread_json(u) for u in unread_of(result, over)]}),
             verdicts=[
                 {
                     **v.json(),
@@ -243,6 +245,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 *([f"{told_between(between)}; `gateword modes` shows them"] if between else []),
                 *laid_over(stage),
                 *([] if args.names else [*rounded(stage), *map(str, stage.doubts)]),
+                *([] if args.names else [u.sentence() for u in unread_of(result, over)]),
             ],
             stage,
             over,
@@ -253,6 +256,27 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if bad or (args.strict and (counts["low_margin"] or counts["not_computed"])):
         return Status.FINDINGS
     return Status.OK
+
+
+def unread_of(result: Assessment, over: OverModes | None) -> list[Unread]:
+    """The inputs of the stage that are stated for nothing; of a stage with modes in all of them."""
+    from regmap.calc.unread import unread
+
+    results = over.matrix.results if over else (result,)
+    found = [unread(r.worked.inputs, r.worked.all()) for r in results if r.worked is not None]
+    everywhere = [{u.name for u in of_one} for of_one in found]
+    return [u for u in found[0] if all(u.name in names for names in everywhere)] if found else []
+
+
+def _unread_json(found: Unread) -> dict[str, object]:
+    return {
+        "input": found.name.partition(":")[2],
+        "origin": found.origin,
+        "wants": [
+            {"check": check, "one_of": [n.partition(":")[2] for n in names]}
+            for check, names in found.wants.items()
+        ],
+    }
 
 
 def between_of(stage: Stage, names: list[str] | None, found: Matrix) -> BetweenModes | None:

@@ -477,8 +477,12 @@ def _against(value: Variable, limit: Variable, base: Variable | None, *, is_uppe
         margin = above.low - below.high
         here, there = (value.high, limit.low) if is_upper else (value.low, limit.high)
     zero = base.value_at(at) if base is not None else 0.0
-    span, used_up = abs(there - zero), is_upper and there <= zero < here
-    if margin < 0:
+    span = abs(there - zero)
+    made = (
+        base is not None or limit.formula is not None
+    )  # of a limit that is stated nobody asks a share below nothing
+    used_up = made and is_upper and there <= zero < here
+    if margin < 0 and made:
         span = max(span, _LEAST_LIMIT * abs(here - zero))
     share = margin / span if span else float("inf") if margin >= 0 else float("-inf")
     if used_up:  # from where the limit is nothing steadily on to twice that

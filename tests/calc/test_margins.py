@@ -16,7 +16,7 @@ from itertools import pairwise
 import pytest
 
 from regmap.calc import Input, Inputs, run
-from regmap.calc.corner import Variable
+from regmap.calc.corner import Formula, Variable, derive
 from regmap.calc.inputs import parameter
 from regmap.calc.work import nearest_limit
 from regmap.quantity import Band
@@ -59,6 +59,8 @@ FLOOR = -100.0
 
 #: Limits with a minus that are times and not used up: what a gate still needs after its first current.
 NEVER = {"deadtime.duty-max", "deadtime.duty-min"}
+
+LEFT = Formula("left", "{a} - {b}", "voltage", lambda a, b: a - b, frozenset("a"), frozenset("b"), frozenset(), "rest")  # fmt: skip
 
 
 def scaled(inputs: Inputs, name: str, factor: float) -> Inputs:
@@ -147,13 +149,16 @@ def test_a_share_falls_steadily_as_the_limit_falls(value: float) -> None:
 
     shares = []
     for depth in (0, 0.01, 0.5, 0.9, 0.97, 0.979, 0.981, 0.999, 1, 1.001, 1.02, 1.5, 3, 100, 1e9):
-        found = nearest_limit(one("V", value), None, one("Vmax", value * (1 - depth)))
+        left = derive("Vmax", LEFT, {"a": one("a", value), "b": one("b", value * depth)})
+        found = nearest_limit(one("V", value), None, left)
         assert found.used_up == (depth >= 1)
         shares.append(found.relative)
     assert shares == sorted(shares, reverse=True)
     assert len(set(shares)) == len(shares)
     assert shares[0] == 0
     assert shares[-1] > FLOOR
+    # a limit that is stated as nothing has no share
+    assert nearest_limit(one("V", value), None, one("Vmax", 0.0)).relative == -math.inf
     # up to fiftyfold it is the share of the limit
     assert shares[3] == pytest.approx(-9)
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from regmap.assessment.matrix import Matrix, OverModes
     from regmap.assessment.problem import NotComputed
     from regmap.calc import Verdict
-    from regmap.calc.unread import Unread
+    from regmap.calc.unused import Unused
     from regmap.draft import Draft
 
 NAME = "check"
@@ -207,7 +207,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 n: v if isinstance(v, Band) else str(v) for n, v in changed_inputs(stage).items()
             },
             doubts=[problem_json(p) for p in stage.doubts],
-            **({} if names else {"unread": [_unread_json(u) for u in unread_of(result, over)]}),
+            **({} if names else {"unused": [_unused_json(u) for u in unused_of(result, over)]}),
             verdicts=[
                 {
                     **v.json(),
@@ -245,7 +245,7 @@ def run(args: argparse.Namespace, context: Context) -> int:
                 *([f"{told_between(between)}; `gateword modes` shows them"] if between else []),
                 *laid_over(stage),
                 *([] if args.names else [*rounded(stage), *map(str, stage.doubts)]),
-                *([] if args.names else [u.sentence() for u in unread_of(result, over)]),
+                *([] if args.names else [u.sentence() for u in unused_of(result, over)]),
             ],
             stage,
             over,
@@ -258,17 +258,17 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK
 
 
-def unread_of(result: Assessment, over: OverModes | None) -> list[Unread]:
+def unused_of(result: Assessment, over: OverModes | None) -> list[Unused]:
     """The inputs of the stage that are stated for nothing; of a stage with modes in all of them."""
-    from regmap.calc.unread import unread
+    from regmap.calc.unused import unused
 
     results = over.matrix.results if over else (result,)
-    found = [unread(r.worked.inputs, r.worked.all()) for r in results if r.worked is not None]
+    found = [unused(r.worked.inputs, r.worked.all()) for r in results if r.worked is not None]
     everywhere = [{u.name for u in of_one} for of_one in found]
     return [u for u in found[0] if all(u.name in names for names in everywhere)] if found else []
 
 
-def _unread_json(found: Unread) -> dict[str, object]:
+def _unused_json(found: Unused) -> dict[str, object]:
     return {
         "input": found.name.partition(":")[2],
         "origin": found.origin,

@@ -58,6 +58,7 @@ RUNS = [
     "check coolant_pump --explain deadtime.enough.high --json",
     "check {d}/first.yaml --json",
     "check {d}/waived.yaml --json",
+    "check coolant_pump --set surge.duration=100ms --json",
     "sweep coolant_pump VDS.THRESHOLD --json",
     "sweep coolant_pump pwm.frequency 10..60kHz --steps 3 --json",
     "sweep coolant_pump TIMING.DEAD_TIME supply.max 14..18V --steps 2 --json",

@@ -6,7 +6,7 @@ import pytest
 
 from regmap.assessment.stage import Worked, signature
 from regmap.calc import Inputs
-from regmap.calc.unread import unread
+from regmap.calc.unused import unused
 from regmap.parameters import STAGE as PARAMETERS
 from tests.calc.conftest import CHIP, ROLES, SHAPES, STAGE, facts, make
 
@@ -94,14 +94,14 @@ def test_an_input_stated_alone_is_used_or_told(name: str, bare: Worked) -> None:
         for v in worked.all()
         if f"stage:{name}" in v.asked and v.status == "not_computed" and v.missing
     ]
-    told = {u.name for u in unread(worked.inputs, worked.all())}
+    told = {u.name for u in unused(worked.inputs, worked.all())}
     assert used or wants or f"stage:{name}" in told or name in BESIDE
     assert not (used and f"stage:{name}" in told)
 
 
 def sentences(*names: str) -> str:
     inputs = minimal(**{f"stage:{n}": examples()[n] for n in names})
-    return "\n".join(u.sentence() for u in unread(inputs, Worked.on(inputs).all()))
+    return "\n".join(u.sentence() for u in unused(inputs, Worked.on(inputs).all()))
 
 
 def test_what_is_missing_is_named_with_the_check() -> None:
@@ -130,6 +130,6 @@ def test_a_complete_stage_states_nothing_in_vain() -> None:
     table = {f"chip:{k}": v for k, v in CHIP.items()} | {f"stage:{k}": v for k, v in STAGE.items()}
     table |= {f"role:{k}": v for k, v in ROLES.items()} | {"chip:high_side_supply": "bootstrap"}
     inputs = Inputs([make(n, v) for n, v in table.items()], facts())
-    assert not {u.name for u in unread(inputs, Worked.on(inputs).all())} - {
+    assert not {u.name for u in unused(inputs, Worked.on(inputs).all())} - {
         "stage:charge_pump.capacitor"
     }

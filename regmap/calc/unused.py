@@ -1,6 +1,6 @@
 """Stated inputs that no verdict looks at, because what they are judged with is not stated.
 
-    for found in unread(inputs, verdicts):
+    for found in unused(inputs, verdicts):
         found.name, found.wants           "stage:surge.duration", {"supply.surge-energy": ("stage:suppressor.energy", ...)}
 
 Many checks ask for nothing until a limit or a rating is stated. Who states only the other half of such a pair would read a
@@ -19,7 +19,7 @@ from .verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True)
-class Unread:
+class Unused:
     """An input that is stated for nothing.
 
     `wants` are the checks that could read it and say nothing, each with the names that it looked for in vain, of which it
@@ -47,7 +47,7 @@ class Unread:
         return f"{self.origin.removeprefix('stage ')}: {name} is used by no check ({told})"
 
 
-def unread(inputs: Inputs, verdicts: Iterable[Verdict]) -> list[Unread]:
+def unused(inputs: Inputs, verdicts: Iterable[Verdict]) -> list[Unused]:
     """The inputs of the stage that no verdict looked up, though a check may; `verdicts` are those of all checks on `inputs`.
 
     A verdict that is not computed names itself what it wants, so what it looked up is told already.
@@ -62,7 +62,7 @@ def unread(inputs: Inputs, verdicts: Iterable[Verdict]) -> list[Unread]:
         if readers:
             wanted = {both_sides(c.name): _wanted(c, inputs) for c in readers}
             wants = {check: names for check, names in wanted.items() if names is not None}
-            found.append(Unread(name, item.origin, wants))
+            found.append(Unused(name, item.origin, wants))
     return found
 
 

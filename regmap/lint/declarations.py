@@ -24,6 +24,7 @@ from .declared import BitFields, Declarations, Member
 from .dialect import Chunk, chunks, plainly
 from .initializers import Initializers
 from .integers import CNumber, Unreadable, type_of
+from .names import pieces_of
 from .places import HeaderPlaces
 from .preprocess import HeaderUnit
 from .routines import Routine
@@ -111,6 +112,12 @@ class _Reader:
         words = set(re.findall(r"\b[A-Za-z_]\w*\b", text))
         declared = set(re.findall(r"(?:\}|(?<=\w)\s)\s*([A-Za-z_]\w*)\s*;\s*$", text))
         named = {w for w in words if w in _BASIC or w.endswith(("_t", "_T"))} - declared
+        # in C++ the name of a structure is that of its type
+        named |= {
+            tag
+            for tag in words & set(self.members)
+            if re.search(rf"(?<!struct)\s{tag}\s+[A-Za-z_]\w*\s*[\[=;]", f" {text}")
+        } - declared
         basic = "".join(f"typedef {_BASIC.get(n, 'int')} {n};" for n in sorted(named))
         from pycparser import c_ast, c_parser
 
@@ -241,7 +248,7 @@ class _Reader:
 
 def _spelt(name: str) -> str:
     """kGainMask as Gain_Mask, so that the words within a name that namespaces stand around are seen."""
-    return re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", re.sub(r"^k(?=[A-Z])", "", name))
+    return "_".join(pieces_of(re.sub(r"^k(?=[A-Z])", "", name)))
 
 
 def _untyped(name: str) -> str:

@@ -55,6 +55,8 @@ class NumberArray:
 
     item: Define
     numbers: tuple[int, ...]
+    #: each number at its own place
+    cells: tuple[Define, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

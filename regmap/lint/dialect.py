@@ -68,11 +68,19 @@ def plainly(code: str) -> Plain:
     code = _TYPED.sub(lambda m: f"enum{m[1] or ''}", code)
     code = re.sub(r"\binline\b(?=[^;{}()]{0,200}\bconst)", "", code)
     code = re.sub(r"\bauto\b(?=\s+\w+\s*[={])", "int", code)
-    code = _BRACED.sub(r"\1= (\2)", code)
+    code = _BRACED.sub(_given, code)
     code = _arrays(code)
     code = _NAMED_ROW.sub(r"\1{", code)
     code = _MADE.sub(r"\1(\2)", code)
     return Plain(text=code, scoped=scoped)
+
+
+def _given(match: re.Match[str]) -> str:
+    """`int a{1}` as `int a= (1)`, `row r{1, 2}` as `row r= {1, 2}`."""
+    inner = match[2]
+    if "," in re.sub(r"\([^()]*\)", "", inner) or inner.lstrip().startswith("."):
+        return f"{match[1]}= {{{inner}}}"
+    return f"{match[1]}= ({inner})"
 
 
 def _arrays(code: str) -> str:

@@ -103,7 +103,11 @@ class Initializers:
         except Unreadable:
             return False
         item = self.places.define(name, node.coord, None, "")
-        self.found.arrays.append(NumberArray(item=item, numbers=numbers))
+        cells = tuple(
+            replace(self.places.define(show(e), e.coord, n, ""), name=name)
+            for e, n in zip(entries, numbers, strict=True)
+        )
+        self.found.arrays.append(NumberArray(item=item, numbers=numbers, cells=cells))
         return True
 
     def table(self, c_ast: Any, node: Any, name: str, key: str) -> None:

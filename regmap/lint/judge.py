@@ -218,21 +218,28 @@ def _judge_field(
                 right=placed if value >> field.width else field.reset,
             )
     elif meant.kind == "clear":
-        union = sum(f.mask for f in register.fields)
-        # write 0 to clear: ones elsewhere; write 1 to clear: that bit alone
-        ones = field.access.at_rest == 1
-        right = {union & ~mask, register.mask & ~mask} if ones else {mask}
-        if value not in right:
-            told = _word(min(right), register)
-            yield Disagreement(
-                f"{_word(value, register)}",
-                f"{told}, which clears {field.ref} alone",
-                right=min(right),
-            )
+        yield from _judge_clear(field, register, value)
     elif meant.kind == "option":
         yield from _judge_option(meant, field, value, style)
     elif meant.kind == "word":
         yield from _fits(field, value)
+
+
+def _judge_clear(field: Field, register: Register, value: int) -> Iterator[Disagreement]:
+    """What clears a flag alone; of a field that no write clears, what clears its bits in a word: all others."""
+    mask, union = field.mask, sum(f.mask for f in register.fields)
+    others = {union & ~mask, register.mask & ~mask}
+    if not field.access.clears:
+        wide = (1 << max(8, 1 << (register.width - 1).bit_length())) - 1 & ~mask
+        right, accepted = register.mask & ~mask, {*others, wide, mask, 0}
+        told = f"{_word(right, register)}, all bits but those of {field.ref}"
+    else:
+        # write 0 to clear: ones elsewhere; write 1 to clear: that bit alone
+        accepted = others if field.access.at_rest == 1 else {mask}
+        right = min(accepted)
+        told = f"{_word(right, register)}, which clears {field.ref} alone"
+    if value not in accepted:
+        yield Disagreement(_word(value, register), told, right=right)
 
 
 def _width_hint(value: int, field: Field) -> str:

@@ -22,7 +22,7 @@ from .judge import Disagreement, HeaderStyle, comment_tells, judge, style_of
 from .layouts import judge_layout
 from .names import Meant, Names, kind_of, pieces_of
 from .preprocess import HeaderUnit
-from .steps import OF_REGISTERS, RowFinding, judge_fault, judge_steps
+from .steps import OF_REGISTERS, RowFinding, frame_of_bytes, frames_in, judge_fault, judge_steps
 from .tables import judge_values, unitless
 
 #: a default may be what the firmware wants, not what the chip starts with
@@ -60,7 +60,9 @@ class HeaderJudging:
         plain = [n for n in every if self.commands.accessed(n) is None]
         self.prefix = self.names.common_prefix(plain or every)
         numbers = [i for i in items if i.params is None]
-        self._numbers(numbers)
+        frames = (frame_of_bytes(a, self.chip) for a in declared.arrays)
+        told = [f for f in frames if f is not None and self.commands.meaning(f) is not None]
+        self._numbers([*numbers, *told])
         calls = [i for i in items if i.params is not None]
         # a function may work out anything: only those that take or place bits by their names
         calls += [f for f in declared.functions if takes_bits(f, self._meaning(f.name))]
@@ -71,7 +73,8 @@ class HeaderJudging:
             self.problems += found
             self.compared += count
         self._tables()
-        self._judged_rows(judge_steps(declared.steps, numbers, self.chip, self.sendable))
+        for steps in (declared.steps, *(frames_in(a) for a in declared.arrays)):
+            self._judged_rows(judge_steps(steps, numbers, self.chip, self.sendable))
         self.skipped += [skip_of(i, None, self.names) for i in self.unit.notes]
         for item in declared.skipped:
             self._leave(item, self._meaning(item.name))

@@ -185,9 +185,9 @@ class Names:
             return whole
         if kind is not None and rest.endswith(ending):
             meant = self._ended(rest[: -len(ending)], kind)
-            option = self._option(rest) if kind == "word" else None
+            option = self._option(rest) if kind in ("word", "clear") else None
             if option is not None and option.option is not None:
-                return option  # an option may be called SETUP
+                return option  # an option may be called SETUP or CLEAR
             if meant is not None:
                 return meant
         found = self._of_bits(rest, name) or self._double(rest, name)
@@ -242,7 +242,7 @@ class Names:
             return None
         if found.field is not None and kind in ("address",):
             return None
-        if kind == "clear" and (found.field is None or not found.field.access.clears):
+        if kind == "clear" and found.field is None:
             return None
         return Meant(kind, found.register, found.field)
 
@@ -253,22 +253,33 @@ class Names:
             if pair is None:
                 continue
             tail = key[length:]
-            tails = {tail, *(tail.removeprefix(w) for w in _BEFORE_OPTION)}
-            # a name begins with no digit: v120mA
-            tails |= {t[1:] for t in tails if re.match(r"[A-Z]\d", t)}
-            for meaning in pair[1].meanings:
-                for entry in meaning.entries.values():
-                    label = entry.name or (
-                        show(entry.band.typ, entry.band.dim) if entry.band is not None else ""
-                    )
-                    # where one name would mean several options, each has its code behind it
-                    if label and f"{flat(label)}CODE{entry.code}" in tails:
-                        return Meant("option", *pair, entry.code, f"{label}, code {entry.code}")
-                    if label and flat(label) in tails:
-                        return Meant("option", *pair, entry.code, label)
-            told = by_value(tail, pair[1])
+            told = self._told_option(pair, tail)
             if told is not None:
-                return Meant("option", *pair, told.codes[0], told.label, told.codes[1:])
+                return told
             if key[:length] in self.fields and not _PHYSICAL.fullmatch(tail):
                 return Meant("option", *pair, None, tail)
+        # of a register that is one field: LOCK_OPEN
+        for length in range(min(len(key) - 1, self._longest), 1, -1):
+            register = self.registers.get(key[:length])
+            if register is not None and len(register.fields) == 1:
+                return self._told_option((register, register.fields[0]), key[length:])
         return None
+
+    @staticmethod
+    def _told_option(pair: tuple[Register, Field], tail: str) -> Meant | None:
+        """The option of a field that what stands behind its name tells, by its name or value."""
+        tails = {tail, *(tail.removeprefix(w) for w in _BEFORE_OPTION)}
+        # a name begins with no digit: v120mA
+        tails |= {t[1:] for t in tails if re.match(r"[A-Z]\d", t)}
+        for meaning in pair[1].meanings:
+            for entry in meaning.entries.values():
+                label = entry.name or (
+                    show(entry.band.typ, entry.band.dim) if entry.band is not None else ""
+                )
+                # where one name would mean several options, each has its code behind it
+                if label and f"{flat(label)}CODE{entry.code}" in tails:
+                    return Meant("option", *pair, entry.code, f"{label}, code {entry.code}")
+                if label and flat(label) in tails:
+                    return Meant("option", *pair, entry.code, label)
+        told = by_value(tail, pair[1])
+        return Meant("option", *pair, told.codes[0], told.label, told.codes[1:]) if told else None

@@ -9,10 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
+from regmap.record import replace
+
 from ..chip.bits import hexword
 from ..chip.model import Chip, Register
+from ..frames.words import from_wire, join_bursts
 from .commandjudge import CommandJudge
-from .declared import COMMANDS, CommandRow, Described
+from .declared import COMMANDS, CommandRow, Described, NumberArray
 from .defines import Define
 from .judge import cut_fields
 from .names import flat, kind_of, pieces_of
@@ -61,6 +64,33 @@ def judge_steps(
                 yield _expected(cells, one.register)
             else:
                 yield None
+
+
+#: what arrays are called that hold whole commands
+_SEQUENCES = {"FRAME", "FRAMES", "CMD", "CMDS", "COMMAND", "COMMANDS", "TX", "MSG", "MSGS", "SEQUENCE", "SEQ"}  # fmt: skip
+
+
+def frames_in(array: NumberArray) -> list[CommandRow]:
+    """The numbers of an array that says of itself that it holds commands, each as a row of a table."""
+    name = array.item.name
+    if len(array.cells) < 3 or not _SEQUENCES & {p.upper() for p in pieces_of(name)}:
+        return []
+    return [CommandRow(table=name, cells=(("frame", cell),)) for cell in array.cells]
+
+
+def frame_of_bytes(array: NumberArray, chip: Chip) -> Define | None:
+    """An array of the bytes of one frame, as the number that they are; None where it can be none."""
+    for frame in chip.frames.values():
+        if any(b % 8 for b in frame.bursts) or 8 * len(array.numbers) != frame.length:
+            continue
+        if max(array.numbers) > 0xFF or min(array.numbers) < 0:
+            continue
+        pieces, sent = [], bytes(array.numbers)
+        for bits in frame.bursts:
+            pieces.append((from_wire(sent[: bits // 8], bits, msb_first=chip.spi.msb_first), bits))
+            sent = sent[bits // 8 :]
+        return replace(array.item, value=join_bursts(pieces))
+    return None
 
 
 def _kinds(named: Sequence[Define], *kinds: str) -> set[int]:

@@ -1,0 +1,110 @@
+"""Styles of which mistakes were once missed: bytes and sequences of frames, descriptors of C++, options of registers that are one field.
+
+Invented headers of invented chips; frames are those of the maps' known frames or by hand from the map.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import pytest
+
+from regmap.chip.model import Chip
+from regmap.lint.header import Lint, lint
+from regmap.maps.load import load_map
+
+Planted = tuple[str, str]
+CORPUS: dict[str, tuple[str, str, list[Planted]]] = {
+    "bytes and sequences of frames": (
+        "numbat24",
+        """
+static const uint8_t nb_read_status[3] = { 0x40, 0x00, 0x2C };
+static const uint8_t nb_read_id[] = { 0x46, 0x00, 0x04 };
+static const uint8_t NB_CMD_SOFT_RESET[3] = { 0xD5, 0xC3, 0x46 };
+static const uint32_t nb_init_frames[] = {
+    0x9104CF, 0x40002C,
+    0x460004,
+    0xCA351D
+};
+static const uint8_t nb_gamma_bytes[3] = { 0x46, 0x10, 0x04 };
+static const uint32_t nb_reload_values[] = { 100, 200, 300, 400 };
+#define NB_BRIDGE_ADDR 0x10
+#define NB_STATUS_ADDR 0x00
+""",
+        [
+            ("0x40, 0x00, 0x2C", "0x40, 0x00, 0x2D"),
+            ("[] = { 0x46, 0x00", "[] = { 0x47, 0x00"),
+            ("0xC3, 0x46", "0xC3, 0x56"),
+            ("0x9104CF", "0x9105CF"),
+            ("    0x460004", "    0x460005"),
+        ],
+    ),
+    "descriptors of C++": (
+        "bilby32",
+        """
+namespace bilby::reg {
+struct Field { std::uint8_t address; std::uint8_t shift; std::uint8_t width; };
+constexpr Field vds_threshold{0x4, 0, 3};
+constexpr Field vds_filter   {0x4, 4, 2};
+constexpr Field drive_sink   {.address = 0x0, .shift = 0, .width = 4};
+enum class Address : std::uint8_t { Events = 0x1, Temp = 0x2, Vds = 0x4, Sense = 0x8, Limit = 0x9 };
+constexpr std::uint16_t kTimeLReset = 0x0A0;
+constexpr auto kVdsReset = std::uint16_t{0x003};
+}
+""",
+        [
+            ("threshold{0x4, 0, 3}", "threshold{0x4, 0, 4}"),
+            ("{0x4, 4, 2}", "{0x4, 5, 2}"),
+            ("{.address = 0x0", "{.address = 0x1"),
+            (".width = 4", ".width = 5"),
+            ("0x0A0", "0x0B0"),
+            ("{0x003}", "{0x013}"),
+        ],
+    ),
+    "options of a register, and what clears a field": (
+        "quoll16",
+        """
+#define QL_LOCK_ADDR 0xB
+#define QL_LOCK_OPEN 0xB4
+#define QL_LOCK_CLOSE_RETRIES 3
+#define QL_VDS_300MV 7
+#define QL_GATE_HS_SINK_CLR (~0xF0u & 0x3FFu)
+#define QL_GATE_HS_HOLD_CLR (~(3u << 8))
+#define QL_GATE_LS_HOLD_CLR 0x300u
+#define QL_WRITE_LOCK_OPEN 0x5968u
+""",
+        [
+            ("OPEN 0xB4", "OPEN 0x4B"),
+            ("300MV 7", "300MV 6"),
+            ("~0xF0u", "~0xE0u"),
+            ("3u << 8", "3u << 7"),
+            ("0x300u", "0x180u"),
+            ("0x5968u", "0x5896u"),
+        ],
+    ),
+}
+PLANTED = [(style, old, new) for style, (_, _, rows) in CORPUS.items() for old, new in rows]
+
+
+@lru_cache(maxsize=4)
+def chip_of(name: str) -> Chip:
+    return load_map(name)
+
+
+def read(style: str, text: str) -> Lint:
+    return lint(chip_of(CORPUS[style][0]), text, "h.hpp")
+
+
+@pytest.mark.parametrize("style", CORPUS)
+def test_a_sound_header_raises_no_alarm(style: str) -> None:
+    result = read(style, CORPUS[style][1])
+    assert [str(p) for p in result.problems] == []
+    assert result.read >= 7
+
+
+@pytest.mark.parametrize(("style", "old", "new"), PLANTED)
+def test_a_planted_mistake_is_found_at_its_line(style: str, old: str, new: str) -> None:
+    text = CORPUS[style][1]
+    assert text.count(old) == 1
+    line = text[: text.index(old)].count("\n") + 1
+    assert line in {p.place.line for p in read(style, text.replace(old, new)).problems}

@@ -14,7 +14,15 @@ from .gatesupply import bootstrapped
 from .inputs import Course, ImpossibleError
 from .registry import Outcome, check
 from .spi import frames_duration
-from .startup import STARTUP_USES, awake_time, pump_time
+from .startup import (
+    STARTUP_USES,
+    amplifier_time,
+    awake_time,
+    bootstrap_time,
+    charge_wait,
+    pump_time,
+    takes_frames,
+)
 from .supply import LOAD_DUMP_NOTE
 from .surge import clamped, higher_level
 from .verdict import Verdict
@@ -168,7 +176,8 @@ def lowest(work: Work) -> Outcome:
 @check(
     "supply.course-pause",
     "no starting profile stops the drive for longer than it may rest",
-    "t(u < Vuv) + t_wake + latched: poll and reaction + charge pump + lost settings: bring-up <= limit; "
+    "t(u < Vuv) + t_wake + latched: poll and reaction + charge pump, bootstrap or wait for it + lost settings: "
+    "until frames are taken, bring-up, amplifier <= limit; "
     "0 where u never lies below Vuv",
     "role:uv.threshold role:uv.mode chip:supply.wake_time chip:supply.operating stage:poll.period "
     "stage:controller.reaction stage:limits.pause " + STARTUP_USES,
@@ -178,8 +187,10 @@ def pause(work: Work) -> Outcome:
     """How long the supply lies below the highest undervoltage threshold; then the chip wakes again.
 
     A course that never goes below stops nothing: there is no wake-up to wait for. One after the other, which no
-    drive exceeds: where the undervoltage is latched, until the controller has polled it and reacted; the charge
-    pump from empty; below the chip's operating range the bring-up sequence anew. What is not stated is told.
+    drive exceeds: where the undervoltage is latched, until the controller has polled it and reacted; the charge pump
+    or the bootstrap capacitors from empty, or what the controller waits for them at a start; below the chip's operating
+    range what a start takes until frames are taken, the bring-up sequence, and the amplifier with its calibration anew.
+    What is not stated is told.
     """
     if not work.stated("stage:limits.pause"):
         return None
@@ -199,7 +210,8 @@ def pause(work: Work) -> Outcome:
 
 def _back(bench: Work, course: Course) -> Variable | None:
     """From the supply's return until the drive turns again, as far as map and stage state it."""
-    parts, untold = [awake_time(bench)], []
+    parts: list[Variable | None] = [awake_time(bench)]
+    untold: list[str] = []
     if bench.stated("role:uv.mode") and not bench.retries("uv.mode"):
         for symbol, name in (("t_poll", "poll.period"), ("t_react", "controller.reaction")):
             span = bench.maybe(symbol, f"stage:{name}")
@@ -207,16 +219,17 @@ def _back(bench: Work, course: Course) -> Variable | None:
                 untold.append(f"{name} (the undervoltage is latched)")
             else:
                 parts.append(span)
-    if bootstrapped(bench):
-        untold.append("charging of the bootstrap capacitors")
-    elif bench.stated("stage:charge_pump.capacitor") and bench.stated("chip:charge_pump.current"):
-        parts.append(pump_time(bench))
+    if bench.stated("stage:startup.charge_time"):
+        _add(bench, parts, untold, charge_wait, "the wait for the high-side supply")
+    elif bootstrapped(bench):
+        _add(bench, parts, untold, bootstrap_time, "charging of the bootstrap capacitors")
     else:
-        untold.append("charging of the charge pump")
+        _add(bench, parts, untold, pump_time, "charging of the charge pump")
     operating = bench.inputs.find("chip:supply.operating", optional=True)
     bench.maybe("Vop", "chip:supply.operating")
     least = float(min(level.low for _, level in course.points))
     if operating is not None and least < operating.value.floats()[0]:  # type: ignore[union-attr]
+        _add(bench, parts, untold, takes_frames, "the time until the chip takes frames")
         runs = (*bench.facts.bring_up, *bench.facts.outputs_on)
         if runs and bench.stated("stage:spi.clock"):
             for run in runs:
@@ -224,9 +237,28 @@ def _back(bench: Work, course: Course) -> Variable | None:
                 parts.append(frames_duration(bench, symbol, run.lengths, run.waits, run.origin))
         else:
             untold.append("the bring-up sequence after settings were lost")
+        if bench.stated("role:sense.gain"):
+            _add(bench, parts, untold, amplifier_time, "the amplifier's settling and calibration")
     if untold:
         bench.remark(f"not counted, as it is not stated: {', '.join(untold)}")
     return _sum(bench, "t_back", longer_by, parts)
+
+
+def _add(
+    bench: Work,
+    parts: list[Variable | None],
+    untold: list[str],
+    find: Callable[[Work], Variable | None],
+    what: str,
+) -> None:
+    """A part of the way back where all is stated that it needs; else that it is not counted."""
+    side = bench.branch(bench.about)
+    found = find(side)
+    bench.asked.update(side.asked)
+    if found is None or side.missing:
+        untold.append(what)
+    else:
+        parts.append(found)
 
 
 COURSE_SUPPRESSOR = "stage:suppressor.breakdown stage:suppressor.resistance "

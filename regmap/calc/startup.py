@@ -187,12 +187,7 @@ def start_up(work: Work) -> Sequence:
         supplied,
         work.take("t_delay", "stage:startup.enable_delay"),
     )
-    ready = work.take("t_frames", "chip:spi.wake_up")
-    if facts.first_wait is not None:
-        note = f"{facts.origin}, before the first frame"
-        wait = work.band("t_wait", facts.first_wait, "time", note)
-        ready = work.derive("t_first", later, a=ready, b=wait)
-    taking = way.phase("t_taking", "chip takes frames", "supply", asked, ready)
+    taking = way.phase("t_taking", "chip takes frames", "supply", asked, takes_frames(work))
     awake = way.phase("t_awake", "chip awake, outputs usable", "supply", asked, awake_time(work))
     brought_up = way.frames(facts.bring_up, taking)
     if not facts.bring_up:
@@ -217,7 +212,7 @@ def start_up(work: Work) -> Sequence:
         span = bootstrap_time(work)
         charged = way.phase("t_charged", "bootstrap charges", "gate supply", enabled, span)
     if work.stated("stage:startup.charge_time"):
-        first_pwm = way.phase("t_pwm", "controller waits", "PWM", enabled, _given(work))
+        first_pwm = way.phase("t_pwm", "controller waits", "PWM", enabled, charge_wait(work))
     else:
         first_pwm = way.latest("t_pwm", enabled, charged)
     return Sequence(
@@ -229,6 +224,25 @@ def _facts(work: Work) -> Facts:
     if work.facts.no_bring_up:
         raise ImpossibleError(f"there is no bring-up: {work.facts.no_bring_up}")
     return work.facts
+
+
+def takes_frames(work: Work) -> Variable | None:
+    """From the wake request until the controller may send the first frame."""
+    facts, ready = work.facts, work.take("t_frames", "chip:spi.wake_up")
+    if facts.first_wait is None:
+        return ready
+    note = f"{facts.origin}, before the first frame"
+    wait = work.band("t_wait", facts.first_wait, "time", note)
+    return work.derive("t_first", later, a=ready, b=wait)
+
+
+def amplifier_time(work: Work) -> Variable | None:
+    """From the outputs usable until the amplifier is believed, where nothing else goes on beside it."""
+    wakes, settles = work.take("t_amp", "chip:sense.wake_time"), work.take("t_settle", "chip:sense.settling")  # fmt: skip
+    settled = work.derive("t_believed", then, a=wakes, b=settles)
+    if work.choice("stage:adc.calibration") != "at zero current":
+        return settled
+    return work.derive("t_calibrated", then, a=settled, b=_calibration(work))
 
 
 def pump_time(work: Work) -> Variable | None:
@@ -257,7 +271,7 @@ def bootstrap_time(work: Work) -> Variable | None:
     )
 
 
-def _given(work: Work) -> Variable | None:
+def charge_wait(work: Work) -> Variable | None:
     """How long the controller waits for the high-side supply, by its clock."""
     return work.derive(
         "t_given",
@@ -282,14 +296,18 @@ def _sensed(
     )
     if work.choice("stage:adc.calibration") != "at zero current":
         return settled
-    span = work.derive(
+    return way.phase("t_calibrated", "offset calibrated", "sense", settled, _calibration(work))
+
+
+def _calibration(work: Work) -> Variable | None:
+    """How long the controller samples the amplifier's offset."""
+    return work.derive(
         "t_cal",
         sampled_time,
         n=work.take("n", "stage:startup.calibration_samples"),
         t=work.take("t_each", "stage:startup.calibration_period"),
         tol=work.take("tol", "stage:controller.clock_tolerance"),
     )
-    return way.phase("t_calibrated", "offset calibrated", "sense", settled, span)
 
 
 BY_PIN = "the map has no field that sends the chip to sleep: a pin does, at once"

@@ -123,11 +123,19 @@ def _whole(work: Work, z: Variable | None) -> Variable | None:
     return work.derive("Zth", at_most_impedance, z=z, r=rest)
 
 
+AT_MOST = (
+    "an upper bound: the switch is taken to conduct all the time, to switch the current in every period too, and to have the "
+    "on-resistance of its highest junction temperature throughout; a blocked motor at half the duty heats it by about half "
+    "of the conduction loss"
+)
+
+
 def _losses(
     work: Work, side: str, z: Variable | None, symbol: str, current: str
 ) -> Variable | None:
     """Loss of one switch that carries a current all the time and switches it in every period."""
     all_of_it = work.constant("s", 1.0, "ratio", "one switch carries the current all the time")
+    work.remark(AT_MOST)
     names = ("stage:motor.current.rms", "stage:motor.current.peak")
     with work.with_instead(dict.fromkeys(names, (symbol, current))):
         cond, fixed = losses(work, side, all_of_it)
@@ -148,7 +156,7 @@ _USES = OPERATING_USES + LADDER_USES + "stage:mosfet.tj_max "
 
 @sided(
     "thermal.stall",
-    "junction temperature at the end of a stall",
+    "junction temperature at the end of a stall, at most",
     "Tj = Tj,operating + Zth(t) (P - (Tj,operating - Ta) / Rth), "
     "Zth(t) = sum r (1 - exp(-t / tau)) + max(0, Rth - sum r), " + _POWER,
     _USES + "stage:motor.stall.current stage:motor.stall.time",
@@ -200,7 +208,7 @@ def pulsed_impedance(
 
 @sided(
     "thermal.pulses",
-    "junction temperature at the peak of repeated current pulses",
+    "junction temperature at the peak of repeated current pulses, at most",
     "Tj = Tj,operating + Zth P, Zth = sum r (1 - exp(-t / tau)) / (1 - exp(-T / tau)) "
     "+ max(0, Rth - sum r), " + _POWER,
     _USES + "stage:motor.pulse.current stage:motor.pulse.time stage:motor.pulse.period",

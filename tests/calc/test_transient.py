@@ -244,3 +244,11 @@ def test_a_motor_driven_on_heats_what_shorts_it_for_good(build: Build) -> None:
         "thermal.short-braking",
         "thermal.short-braking-decay",
     }
+
+
+@pytest.mark.parametrize("name", ["thermal.stall.high", "thermal.pulses.low"])
+def test_an_upper_bound_is_said_to_be_one(build: Build, name: str) -> None:
+    """A blocked motor at half the duty heats a switch by half of its conduction loss; the duty of a stall nobody states."""
+    (verdict,) = run(build(), [name])
+    assert "at most" in verdict.title
+    assert any(step.startswith("an upper bound: ") for step in verdict.steps)

@@ -271,6 +271,31 @@ def test_an_interrupt_while_a_module_loads_is_no_traceback(monkeypatch: pytest.M
     assert err.getvalue() == "gateword: interrupted\n"
 
 
+def test_an_interrupt_while_a_string_is_run_as_code_has_its_status_too(tmp_path: Path) -> None:
+    """CPython 3.11 kills a program run by `-m` with SIGINT (status -2) where the interrupt came through `exec` of a string.
+
+    Named tuples and data classes are made so; at the end of such a program the interpreter still remembers it.
+    """
+    (tmp_path / "interrupts.py").write_text(
+        "import runpy, sys\n"
+        "import regmap.cli.main as program\n"
+        "def loading(*_): exec('raise KeyboardInterrupt')\n"
+        "program.importlib.import_module = loading\n"
+        "sys.argv[1:] = ['show', 'quoll16']\n"
+        "runpy.run_module('regmap.cli', run_name='__main__')\n"
+    )
+    path = os.pathsep.join([str(tmp_path), str(Path(__file__).parents[2])])
+    ended = subprocess.run(
+        [sys.executable, "-m", "interrupts"],
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (ended.returncode, ended.stderr) == (130, "gateword: interrupted\n")
+
+
 def test_a_pasted_word_that_lost_a_digit_is_noted(gateword: Run) -> None:
     """0x23F passes the parity of a 16-bit frame, so nothing else would tell."""
     result = gateword("decode", "quoll16", "23F")

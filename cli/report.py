@@ -88,6 +88,8 @@ def run(args: argparse.Namespace, context: Context) -> int:
     if target == "-" and args.json:
         raise CallError("--json needs -o FILE, as the page would stand on the same stream")
     stage = stage_with(args.stage, args.set, context, args.drive_mode)
+    if args.trace:
+        _need_trace(stage, args.trace)
     variants = [stage_with(name, [], context) for name in args.variant]
     record = review(
         stage,
@@ -120,17 +122,20 @@ def run(args: argparse.Namespace, context: Context) -> int:
     return Status.OK if record.clean else Status.FINDINGS
 
 
-def _trace(record: ReviewRecord, stage: Stage, args: argparse.Namespace) -> str:
-    """The trace in the format that the file's ending asks for. Raises CallError."""
-    ending = Path(args.trace).suffix.lower()
-    if ending not in (".csv", ".reqif"):
-        raise CallError(f"--trace {args.trace!r} ends in neither .csv nor .reqif", "one of them")
+def _need_trace(stage: Stage, path: str) -> None:
+    """A trace that cannot be made is refused before the record is worked out and written. Raises CallError."""
+    if Path(path).suffix.lower() not in (".csv", ".reqif"):
+        raise CallError(f"--trace {path!r} ends in neither .csv nor .reqif", "one of them")
     if not stage.requirements:
         raise CallError(
             f"{stage.name} names no requirement",
             "the key `requirement` (gateword help requirement)",
         )
-    if ending == ".csv":
+
+
+def _trace(record: ReviewRecord, stage: Stage, args: argparse.Namespace) -> str:
+    """The trace in the format that the file's ending asks for."""
+    if Path(args.trace).suffix.lower() == ".csv":
         return trace_csv(record.trace)
     return trace_reqif(
         record.trace,

@@ -19,7 +19,9 @@ import pytest
 # How long an example takes is no finding: a busy machine would make it one. What a gate stops at is the same in
 # every run; at the desk each run tries something else.
 IN_CI = os.environ.get("GATEWORD_NEED_TOOLS") == "1"
-hypothesis.settings.register_profile("untimed", deadline=None, derandomize=IN_CI)
+hypothesis.settings.register_profile(
+    "untimed", deadline=None, derandomize=IN_CI, max_examples=40 if IN_CI else 100
+)
 hypothesis.settings.load_profile("untimed")
 
 

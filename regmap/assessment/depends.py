@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 class _Tried:
     """Inputs that were tried: what differs there, and by check what moved."""
 
+    given: Inputs
+    #: the same beside those of the present state: what hangs on nothing that differs is not worked again
     inputs: Inputs
     changed: frozenset[str]
     #: whether what the map declares differs
@@ -99,12 +101,13 @@ class Dependence:
         """The verdicts (or `only` that one) that differ, come or go at any of these inputs, by name."""
         waiting = {self._owner(only)} if only else set(self._checks)
         found: dict[str, Verdict] = {}
-        for inputs in others:
-            tried = self._tried.get(id(inputs))
+        for given in others:
+            tried = self._tried.get(id(given))
             if tried is None:
-                changed = frozenset(self._differing(inputs))
-                tried = _Tried(inputs, changed, inputs.facts != self.inputs.facts)
-                self._tried[id(inputs)] = tried
+                changed = frozenset(self._differing(given))
+                facts = given.facts != self.inputs.facts
+                tried = _Tried(given, given.beside(self.inputs), changed, facts)
+                self._tried[id(given)] = tried
             if not tried.changed and not tried.facts:
                 continue
             for name in list(waiting):
@@ -112,7 +115,7 @@ class Dependence:
                 if not self._asks(name, tried.changed, tried.facts):
                     continue
                 if name not in tried.moved:
-                    now = self._run(name, inputs)
+                    now = self._run(name, tried.inputs)
                     tried.moved[name] = {
                         n: v
                         for n, v in {**now, **base}.items()

@@ -280,9 +280,12 @@ class Variable:
                 self._leaves = {k: v for a in self.args.values() for k, v in a.leaves.items()}
         return self._leaves
 
-    def value_at(self, point: Point) -> Any:
-        """Its value where the inputs have these values. Raises ImpossibleError where it has none."""
-        known: dict[int, Any] = {}
+    def value_at(self, point: Point, known: dict[int, Any] | None = None) -> Any:
+        """Its value where the inputs have these values. Raises ImpossibleError where it has none.
+
+        `known` keeps what was worked at one point, by the `id` of its variable, for others that hang on it.
+        """
+        known = {} if known is None else known
 
         def at(variable: Variable) -> Any:
             if variable.formula is None:
@@ -351,8 +354,11 @@ class Variable:
     def _with(self, point: Point) -> str:
         """The formula with the numbers of a point, and its result."""
         assert self.formula is not None
-        put_in = {n: _inside(show_value(a.value_at(point), a.dim)) for n, a in self.args.items()}
-        return f"{self.formula.write(put_in)} = {show_value(self.value_at(point), self.dim)}"
+        known: dict[int, Any] = {}
+        put_in = {
+            n: _inside(show_value(a.value_at(point, known), a.dim)) for n, a in self.args.items()
+        }
+        return f"{self.formula.write(put_in)} = {show_value(self.value_at(point, known), self.dim)}"
 
 
 def corner_names(
@@ -364,21 +370,23 @@ def corner_names(
     """
     both = (variable,) if against is None else (variable, against)
     leaves = {k: v for part in both for k, v in part.leaves.items()}
+    nodes = {id(v): v for part in both for v in part.tree()}
 
-    def at(there: Point) -> float:
-        values = [float(v.value_at(there)) for v in both]
-        return values[0] - sum(values[1:])
+    def at(there: Point, known: dict[int, Any]) -> tuple[float, float]:
+        values = [float(v.value_at(there, known)) for v in both]
+        return values[0] - sum(values[1:]), max(map(abs, values))
 
-    here = at(point)
-    size = max(abs(float(v.value_at(point))) for v in both)
+    base: dict[int, Any] = {}
+    here, size = at(point, base)
     found = []
     for key, leaf in leaves.items():
         value = point.get(key, leaf.typ)
+        stands = {n: v for n, v in base.items() if key not in nodes[n].leaves}
         for end in (leaf.low, leaf.high):
             if end == value:
                 continue
             try:
-                moved = abs(at({**point, key: end}) - here) > _NOISE * size
+                moved = abs(at({**point, key: end}, dict(stands))[0] - here) > _NOISE * size
             except ImpossibleError:
                 moved = True
             if moved:

@@ -195,7 +195,8 @@ def derivation(
         if rows
         else Html("")
     )
-    steps = tag("pre", "\n".join(verdict.steps)) if verdict.steps else Html("")
+    lines = verdict.steps  # worked out at each call
+    steps = tag("pre", "\n".join(lines)) if lines else Html("")
     sources = tag(
         "p", "Sources: ", "; ".join(f"{s.symbol}: {s.source}" for s in verdict.sources), cls="note"
     )

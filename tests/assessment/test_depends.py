@@ -42,7 +42,7 @@ def test_every_setting_moves_what_brute_force_says(name: str) -> None:
     draft = Draft(load_stage(name))
     base = outcome(draft.stage, draft.bank)
     moving = 0
-    for setting in draft.names() if ALL else draft.names()[::2]:
+    for setting in draft.names() if ALL else draft.names()[::4]:
         wanted: set[str] = set()
         options = draft.options(setting)
         few = len(options) <= 16
@@ -57,7 +57,7 @@ def test_every_setting_moves_what_brute_force_says(name: str) -> None:
         assert not few or set(told) == wanted, setting
         assert len(told) == len(set(told))
         moving += bool(wanted)
-    assert moving > (15 if ALL else 7)
+    assert moving > (15 if ALL else 3)
 
 
 @pytest.mark.parametrize("name", STAGES)

@@ -181,6 +181,7 @@ modes:
 
 
 @pytest.mark.parametrize("name", CASES)
+@pytest.mark.one_in(2)
 def test_a_mode_beside_the_stage_is_judged_as_if_alone(tmp_path: Path, name: str) -> None:
     """What modes have in common is worked once; each still says its own, with where its figures came from."""
 

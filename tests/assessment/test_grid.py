@@ -52,6 +52,7 @@ def alone(stage: Stage, first: tuple[Axis, int], second: tuple[Axis, int]) -> di
         (("WATCHDOG.ENABLE", None), ("temperature.max", "60..110degC")),
     ],
 )
+@pytest.mark.one_in(2)
 def test_every_cell_is_what_the_combination_gives_alone(
     pump: Stage, names: tuple[tuple[str, str | None], ...]
 ) -> None:

@@ -80,7 +80,7 @@ SMALL = [
 @pytest.mark.parametrize(
     ("name", "free", "params"), SMALL, ids=lambda v: "-".join(v) if isinstance(v, list) else None
 )
-@pytest.mark.one_in(3)
+@pytest.mark.one_in(6)
 def test_same_optimum_as_brute_force_over_whole_assessments(
     name: str, free: list[str], params: dict[str, str]
 ) -> None:
@@ -230,7 +230,7 @@ def test_how_short_a_goal_falls_while_the_others_hold() -> None:
     source, sink = chip.field("SRC_LS.CURRENT"), chip.field("SNK_LS.CURRENT")
     assert source is not None
     assert sink is not None
-    for a, b in itertools.product(range(0, 64, 21), range(64)):  # the sink decides here
+    for a, b in itertools.product((0, 63), range(64)):  # the sink decides here
         bank = stage.bank
         bank.put(source, a)
         bank.put(sink, b)
@@ -440,7 +440,7 @@ def test_the_best_so_far_survives_an_interrupt() -> None:
     )
 
     def stop(at: Progress) -> None:
-        if at.steps > 300:
+        if at.steps > 100:
             raise KeyboardInterrupt
 
     result = propose(stage, progress=stop)

@@ -551,6 +551,7 @@ RESIDUE = re.compile(r"\d [fazyrq](?:A|V|s|W|J|ohm|Hz|C|F|H)\b|\de-\d\d")
 
 
 @pytest.mark.parametrize("name", [*SHAPES, *BUNDLED])
+@pytest.mark.one_in(2)
 def test_no_rounding_residue_is_shown_as_a_value(name: str) -> None:
     """In each verdict's derivation, at its typical values too: 30 A less 30 A is 0 A, not 3.6 fA."""
     told = 0

@@ -87,7 +87,7 @@ def test_a_derivation_has_numbers_origins_corner_and_caution(gateword: Run) -> N
 
 
 def test_every_check_of_a_stage_can_be_explained(gateword: Run) -> None:
-    for name in STAGES if ALL else STAGES[2:]:
+    for name in STAGES if ALL else STAGES[2:3]:
         out = gateword("check", name, *(x for c in check_names() for x in ("--explain", c))).out
         for verdict in assess(load_stage(name)).verdicts:
             assert f"{verdict.check}  " in out

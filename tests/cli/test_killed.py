@@ -75,7 +75,7 @@ def feed(process: subprocess.Popen[str], name: str) -> None:
 
 
 @pytest.mark.parametrize("name", WRITERS)
-@pytest.mark.one_in(4)
+@pytest.mark.one_in(7)
 def test_a_killed_command_leaves_the_old_or_the_new_file(tmp_path: Path, name: str) -> None:
     line, output = WRITERS[name]
     lay(tmp_path / "whole")

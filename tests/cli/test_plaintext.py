@@ -132,6 +132,7 @@ def test_what_stands_in_files(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8"])
+@pytest.mark.one_in(2)
 def test_an_output_of_any_encoding(tmp_path: Path, encoding: str) -> None:
     """What an encoding does not have is a number, and JSON stays JSON."""
     done = subprocess.run(

@@ -125,7 +125,7 @@ def test_every_output_is_as_its_published_schema_says(objects: dict[str, list[An
 def test_each_document_and_output_has_a_schema_that_is_one(gateword: Run) -> None:
     listed = json.loads(gateword("schema", "--json").out)
     assert set(listed["documents"]) >= {"map", "stage", "setup", "campaign"}
-    outputs = listed["outputs"] if ALL else listed["outputs"][::5]
+    outputs = listed["outputs"] if ALL else listed["outputs"][::9]
     for name in [*listed["documents"], *outputs]:
         schema = json.loads(gateword("schema", name).out)
         jsonschema.Draft202012Validator.check_schema(schema)

@@ -255,7 +255,7 @@ def test_offers_carry_descriptions_and_physical_values(pump: Path, state: Path) 
 
 
 @pytest.mark.parametrize("name", sorted(bundled("devices")))
-@pytest.mark.one_in(5)
+@pytest.mark.one_in(12)
 def test_every_item_of_every_shipped_chip_is_shown_considered_and_set(
     new_driver: Any, state: Path, name: str
 ) -> None:

@@ -122,7 +122,7 @@ def _settings(**more: Any) -> Any:
 
 
 @given(keys=STEPS, size=SIZES)
-@_settings(max_examples=15)
+@_settings(max_examples=8)
 def test_random_keys(
     keys: list[str],
     size: tuple[int, int],

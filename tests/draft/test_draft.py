@@ -195,7 +195,7 @@ def play(mine: Draft, steps: list[tuple[str, str, int]]) -> list[dict[str, str]]
 
 
 @given(steps=STEPS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_history_is_that_of_a_plain_model_and_saves_as_seen(
     steps: list[tuple[str, str, int]],
 ) -> None:

@@ -177,6 +177,7 @@ COMPONENT = """<?xml version="1.0"?>
     ],
     ids=["2009", "2014", "2022"],
 )  # fmt: skip
+@pytest.mark.one_in(3)
 def test_three_editions_of_the_standard(
     tmp_path: Path, space: str, word: str, reset: str, access: str
 ) -> None:

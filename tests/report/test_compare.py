@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,15 +13,15 @@ from regmap.calc import WORDS
 from regmap.cli.context import Context
 from regmap.cli.main import main
 from regmap.errors import CallError
-from regmap.report import compare_records, review
+from regmap.report import ReviewRecord, compare_records, review
 from regmap.report.verdicts import percent
 from regmap.stages.load import load_stage
 from regmap.stages.whatif import with_inputs
 
 
 @pytest.fixture(scope="module")
-def html() -> str:
-    return review(load_stage("coolant_pump")).html
+def html(record_of: Callable[[str], ReviewRecord]) -> str:
+    return record_of("coolant_pump").html
 
 
 def test_the_same_record_says_the_same(html: str) -> None:

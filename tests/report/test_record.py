@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import shutil
+from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from regmap.assessment.transition import transitions
 from regmap.behaviour.settings import bring_up_sequence
 from regmap.chip.bits import hexword
 from regmap.frames.codec import Codec
-from regmap.report import review
+from regmap.report import ReviewRecord, review
 from regmap.report.page import Html, bar, page, safe, table, tag
 from regmap.stages.load import Stage, load_stage
 
@@ -77,8 +78,8 @@ def stage(request: pytest.FixtureRequest) -> Stage:
 
 
 @pytest.fixture(scope="module")
-def html(stage: Stage) -> str:
-    return review(stage).html
+def html(stage: Stage, record_of: Callable[[str], ReviewRecord]) -> str:
+    return record_of(stage.name).html
 
 
 def test_it_is_one_file_without_script_or_outside_links(html: str) -> None:
@@ -158,7 +159,9 @@ def test_digests_faults_waivers_known_frames_and_sign_off(stage: Stage, html: st
     assert html.count("<svg") == 24
 
 
-def test_what_fails_is_a_finding_and_is_ticked_off() -> None:
+def test_what_fails_is_a_finding_and_is_ticked_off(
+    record_of: Callable[[str], ReviewRecord],
+) -> None:
     stage = with_settings(
         load_stage("coolant_pump"), {"TIMING.DEAD_TIME": "600 ns", "SENSE.OC_EN": "off"}
     )
@@ -170,7 +173,7 @@ def test_what_fails_is_a_finding_and_is_ticked_off() -> None:
     assert record.findings[0].split(":")[0] in text
     # the digest is the file's: what was laid over it stands beside the digest
     assert f"{stage.digest} with TIMING.DEAD_TIME = 600 ns, SENSE.OC_EN = off and no other" in text
-    assert review(load_stage("coolant_pump")).clean
+    assert record_of("coolant_pump").clean
 
 
 def test_a_waiver_is_shown_with_its_reason(tmp_path: Path) -> None:
@@ -200,11 +203,11 @@ def test_foreign_text_is_escaped(tmp_path: Path) -> None:
     assert "&lt;b&gt;" in made
 
 
-def test_unfolded_for_paper() -> None:
+def test_unfolded_for_paper(record_of: Callable[[str], ReviewRecord]) -> None:
     stage = load_stage("coolant_pump")
     opened = review(stage, unfold=True).html
     assert opened.count("<details") == opened.count(" open>") > 80
-    assert " open>" not in review(stage).html
+    assert " open>" not in record_of("coolant_pump").html
 
 
 def test_a_capture_that_agrees_and_one_that_shows_a_fault() -> None:
@@ -254,10 +257,12 @@ def test_a_page_is_well_formed() -> None:
     assert "A & B" in made.text
 
 
-def test_the_record_names_the_source_of_each_formula() -> None:
+def test_the_record_names_the_source_of_each_formula(
+    record_of: Callable[[str], ReviewRecord],
+) -> None:
     from regmap.calc.corner import FORMULAS
 
-    text = " ".join(Page(review(load_stage("coolant_pump")).html).words)
+    text = " ".join(Page(record_of("coolant_pump").html).words)
     stage = load_stage("coolant_pump")
     used = {
         v.formula.name
@@ -270,8 +275,10 @@ def test_the_record_names_the_source_of_each_formula() -> None:
         assert " ".join(FORMULAS[name].source.split()) in " ".join(text.split()), name
 
 
-def test_every_table_says_what_it_is_and_every_head_what_it_heads() -> None:
-    text = review(load_stage("coolant_pump")).html
+def test_every_table_says_what_it_is_and_every_head_what_it_heads(
+    record_of: Callable[[str], ReviewRecord],
+) -> None:
+    text = record_of("coolant_pump").html
     assert text.count("<table") == text.count("<caption>") > 50
     assert text.count("<th") - text.count("<thead") == text.count(' scope="col"')
     assert "<th></th>" not in text
@@ -360,8 +367,10 @@ def test_another_board_stands_beside_the_stage(tmp_path: Path) -> None:
     assert "200 ns" in " ".join(Page(bad.html).words)
 
 
-def test_the_record_shows_the_period_at_each_duty_and_for_both_directions() -> None:
-    text = review(load_stage("coolant_pump")).html
+def test_the_record_shows_the_period_at_each_duty_and_for_both_directions(
+    record_of: Callable[[str], ReviewRecord],
+) -> None:
+    text = record_of("coolant_pump").html
     for side in ("high", "low"):
         for duty in ("lowest", "middle", "highest"):
             for way in ("out of", "into"):

@@ -176,10 +176,12 @@ def test_the_command_writes_either_and_refuses_others(tmp_path: Path) -> None:
         status, said = run(str(path), "-o", out, "--trace", str(tmp_path / f"t{ending}"))
         assert status == 0, said
         assert (tmp_path / f"t{ending}").read_text().startswith(begin)
+    Path(out).unlink()
     status, said = run(str(path), "-o", out, "--trace", str(tmp_path / "t.pdf"))
     assert (status, "neither .csv nor .reqif" in said) == (2, True)
     status, said = run("coolant_pump", "-o", out, "--trace", str(tmp_path / "x.csv"))
     assert (status, "names no requirement" in said) == (2, True)
+    assert not Path(out).exists(), "what is refused leaves nothing half done"
     status, said = run(str(path), "-o", out, "--trace", str(path))
     assert status == 2
     assert path.read_text().startswith("#"), "an input is never written over"

@@ -34,6 +34,7 @@ from ..chip.model import Fault
 from ..stages.load import Stage
 from .bounds import Bounds, bridge_fails
 from .freedom import Freedom, mentioned, name_of, role_chain
+from .judging import judged, judged_all, with_fixed
 from .problem import GoalProblem, Looked, NotComputed, WiderError
 from .search import Codes, Goal, Judged
 from .stage import facts_of, inputs_of, role_inputs, timing_of, waiver
@@ -175,7 +176,7 @@ class _Maker:
                 continue
             fixed = {n: self.variables[n].current for n in scope if n not in place}
             inner = tuple(n for n in scope if n in place)
-            work = _with_fixed(goal, scope, inner, fixed)
+            work = with_fixed(goal, scope, inner, fixed)
             goals.append(Goal(goal.name, tuple(place[n] for n in inner), work))
         return GoalProblem(
             self.stage,
@@ -334,7 +335,7 @@ class _Maker:
             return
         if self.reach is not None:
             applies = bool(now)
-            now = {n: v for n, v in now.items() if _of(v).margin > -math.inf}
+            now = {n: v for n, v in now.items() if judged(v).margin > -math.inf}
             if (applies and not now) or not self.reach & set(scope):
                 return
             self.guards.update(now or {name})
@@ -355,7 +356,7 @@ class _Maker:
             told[name] = title
         if not told:
             return
-        has = {n: _of(v) for n, v in now.items()}
+        has = {n: judged(v) for n, v in now.items()}
         at = self._answers(name, {*always, *seen}, work, tuple(told), roles, has)
         for called, its_title in told.items():
             self.titles.append(its_title)
@@ -414,7 +415,7 @@ class _Maker:
                 if len(roles) == count:
                     break
                 further.update(roles)
-            made = _judged(verdicts, told, has, removed=removed)
+            made = judged_all(verdicts, told, has, removed=removed)
             numbers = tuple(sorted(always | seen))
             there = tuple(codes.get(n, current[n]) for n in numbers)
             known.setdefault(numbers, {})[there] = made
@@ -467,51 +468,3 @@ class _Maker:
                     self.role_cache[key] = made[0] if made else None
                 found[role] = self.role_cache[key]
         return [i for i in found.values() if i is not None]
-
-
-def _with_fixed(
-    goal: Goal,
-    scope: tuple[int, ...],
-    inner: tuple[int, ...],
-    fixed: dict[int, int],
-) -> Callable[[Codes], Judged]:
-    def work(codes: Codes) -> Judged:
-        given = {**fixed, **dict(zip(inner, codes, strict=True))}
-        return goal.judged(tuple(given[n] for n in scope))
-
-    return work
-
-
-def _judged(
-    verdicts: Mapping[str, Verdict],
-    told: tuple[str, ...],
-    has: Mapping[str, Judged],
-    *,
-    removed: bool,
-) -> dict[str, Judged]:
-    """What these verdicts come to for the goals told: lost where one is not there any more.
-
-    But where the settings leave no hazard to judge, what the stage does not hold is mended, and what it holds is neither
-    lost nor better for it. The first of them also speaks for those that nobody knew of before.
-    """
-    found = {name: _of(verdicts[name]) for name in told if name in verdicts}
-    others = [_of(v) for name, v in verdicts.items() if name not in told and not has]
-    made = {}
-    for name in told:
-        base, nothing = has.get(name), Judged(-math.inf if has else math.inf)
-        if removed and has:
-            nothing = base if base is not None and base.margin >= base.need else Judged(math.inf)
-        made[name] = found.get(name, nothing)
-    made[told[0]] = min(made[told[0]], *others, key=lambda j: j.margin) if others else made[told[0]]
-    return made
-
-
-def _of(verdict: Verdict) -> Judged:
-    """The margin of a verdict and what it needs, so that the two say what the verdict's status says."""
-    margin = -math.inf if verdict.relative is None else verdict.relative
-    need = max(verdict.asked_margin, verdict.model_error)
-    if verdict.status == "holds":
-        need = min(need, max(margin, 0.0))
-    elif verdict.status == "low_margin" and margin >= need:
-        need = math.nextafter(margin, math.inf)
-    return Judged(margin, need)

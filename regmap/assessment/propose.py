@@ -27,19 +27,16 @@ from collections.abc import Callable, Iterable, Mapping
 
 from regmap.record import dataclass
 
-from ..calc.consequences import BRIDGE, consequence
 from ..chip import values
-from ..chip.bank import Bank
 from ..stages.load import Stage
-from .conflicts import why_missed
+from .answer import ProposalMaker
 from .early import early
 from .goals import problem_of
 from .order import BACKSTOP, backstop, count, guard, worth
 from .problem import GoalProblem, Looked, WiderError
-from .proposal import Conflict, Instead, Pick, Progress, Proposal, Worse, setting_text
-from .search import Choosable, Codes, Goal, Judged, Search, TooLongError, better, groups
-from .shrink import shrink
-from .stage import Assessment, assess, bare
+from .proposal import Progress, Proposal
+from .search import Choosable, Goal, Search, TooLongError, better, groups
+from .stage import Assessment, assess
 
 #: A margin with which a verdict counts as held with plenty.
 ENOUGH = 0.5
@@ -181,7 +178,7 @@ class _Proposer:
         self.before, self.found = asking.before, dict(begin)
         now = {n: v.current for n, v in enumerate(problem.variables)}
         #: What the stage has, by goal.
-        self.bases = {g.name: _judged(g, now) for g in problem.goals}
+        self.bases = {g.name: g.over(now) for g in problem.goals}
         #: What is searched for: the goals, and beside those that fail whether they still do.
         self.weighed: list[Goal] = []
         for goal in problem.goals:
@@ -195,6 +192,9 @@ class _Proposer:
         self.proven = True
         self.at: tuple[int, int, tuple[str, ...]] = (0, 0, ())
         self.parts = groups(len(problem.variables), [g.scope for g in problem.goals])
+        self.answer = ProposalMaker(
+            stage, problem, self.before, self.bases, self.parts, self.enough, self.pulse
+        )
 
     def _weigh(self, goal: Goal, *, strict: bool = False) -> None:
         if goal.name in self.problem.guards:
@@ -228,7 +228,7 @@ class _Proposer:
     def _told(self, codes: Mapping[int, int]) -> None:
         """Settings for a group are known: tell it where they are better."""
         try:
-            smallest = self._least(codes)[0]
+            smallest = self.answer.least(codes)[0]
             first = self.gain is None and self._gained(codes)
             if smallest > self.smallest or first:
                 self.smallest = smallest
@@ -248,7 +248,7 @@ class _Proposer:
                 )
         rows = []
         for goal in problem.goals:
-            was, now = self.bases[goal.name], _judged(goal, codes)
+            was, now = self.bases[goal.name], goal.over(codes)
             gain = min(now.margin, self.enough) - min(was.margin, self.enough)
             if goal.weigh is not None and goal.counts and gain > 0:
                 rows.append((-gain, goal.name, was.margin, now.margin))
@@ -393,179 +393,8 @@ class _Proposer:
             [g for g in self.weighed if inside & set(g.scope)],
         )
 
-    def _least(
-        self, codes: Mapping[int, int], which: Callable[[Goal], bool] = lambda _: True
-    ) -> tuple[float, str]:
-        """The smallest margin of these goals, and whose it is."""
-        found = [
-            (g.margin(tuple(codes[n] for n in g.scope)), g.name)
-            for g in self.problem.goals
-            if g.name not in self.problem.guards and which(g)
-        ]
-        return min(found, default=(math.inf, ""))
-
-    # --- the answer -------------------------------------------------------------------------
     def _result(self, codes: dict[int, int]) -> Proposal:
-        problem = self.problem
-        now = {n: v.current for n, v in enumerate(problem.variables)}
         self.ends = self.asking.ends
-        if not self.proven and self._least(codes)[0] < 0:
-            codes = self._shrunk(codes)
-        after = problem.judge(self._changed(codes))
-        if codes != now and _worse_off(self.before, after):
-            # what no goal told of: then the stage as it is
-            codes, after, self.proven = now, self.before, False
-        changed = self._changed(codes)
-        ordered = tuple(codes[n] for n in range(len(problem.variables)))
-        feasible = self._least(codes)[0] >= 0
-        conflicts: list[Conflict] = []
-        complete = True
-        if not feasible:
-            try:
-                conflicts, complete = why_missed(problem, self.parts, self.bases, codes, self.pulse)
-            except KeyboardInterrupt:
-                self.interrupted, complete = True, False
-        picks = tuple(
-            self._pick(n, codes, ordered, problem.bank_for(n, ordered)) for n in range(len(ordered))
+        return self.answer.proposal(
+            codes, proven=self.proven, steps=self.steps, interrupted=lambda: self.interrupted
         )
-        goals = {g.name for g in problem.goals} - problem.guards
-        shortened = {
-            g.name.removeprefix(BACKSTOP)
-            for g in problem.goals
-            if g.name.startswith(BACKSTOP) and _judged(g, codes).margin < math.inf
-        }
-        mended = {g.name for g in problem.goals if _judged(g, codes).margin == math.inf}
-        return Proposal(
-            base=self.stage,
-            stage=changed,
-            picks=picks,
-            feasible=feasible,
-            proven=self.proven,
-            conflicts=tuple(conflicts),
-            conflicts_complete=complete,
-            smallest=self._least(codes),
-            smallest_before=self._least(now),
-            movable=self._least(codes, lambda g: bool(g.scope)),
-            before=self.before,
-            after=after,
-            goals=len(goals),
-            not_computed=tuple(problem.not_computed),
-            kept=problem.kept,
-            not_loosened={n: why for n, why in problem.guarded.items() if n not in shortened},
-            worse=_worse(self.before, after, mended),
-            interrupted=self.interrupted,
-            others_failing=tuple(
-                v.check
-                for v in after.verdicts
-                if v.status == "fails"
-                and bare(v.check) != "reaction.masked"
-                and v.check not in goals
-            ),
-            evaluations=sum(len(g.known) for g in problem.goals),
-            steps=self.steps,
-            enough=self.enough,
-        )
-
-    def _shrunk(self, codes: dict[int, int]) -> dict[int, int]:
-        """No more of each change than what it mends needs; as they are where there is no time to tell."""
-        try:
-            return shrink(dict(self._numbered()), self.problem.goals, codes, self.pulse)
-        except (TooLongError, KeyboardInterrupt):
-            return codes
-
-    def _changed(self, codes: Mapping[int, int]) -> Stage:
-        """The stage with these codes."""
-        problem = self.problem
-        ordered = tuple(codes[n] for n in range(len(problem.variables)))
-        texts = {}
-        for n, item in enumerate(problem.items):
-            # what a text means may hang on another field: those are stated anew in any case
-            if codes[n] != problem.variables[n].current or len(item.meanings) > 1:
-                bank = problem.bank_for(n, ordered)
-                texts[n] = setting_text(item, values.read(item, codes[n], bank), bank)
-        return problem.changed(texts)
-
-    def _pick(self, n: int, codes: Mapping[int, int], ordered: Codes, bank: Bank) -> Pick:
-        variable, item = self.problem.variables[n], self.problem.items[n]
-        new, old = codes[n], variable.current
-        reading = values.read(item, new, bank)
-        order = variable.order or variable.codes
-        lower = higher = None
-        others: tuple[Instead, ...] = ()
-        place = order.index(new)
-        if reading.band is not None:
-            lower = self._instead(n, order[place - 1], codes, ordered) if place else None
-            higher = (
-                self._instead(n, order[place + 1], codes, ordered)
-                if place + 1 < len(order)
-                else None
-            )
-        else:
-            tried = (self._instead(n, c, codes, ordered) for c in order[:9] if c != new)
-            others = tuple(o for o in tried if o is not None)
-        return Pick(
-            variable.name,
-            item.role,
-            item.summary,
-            values.read(item, old, self.problem.stated_bank(n)),
-            reading,
-            setting_text(item, reading, bank),
-            self._instead(n, old, codes, ordered) if old != new else None,
-            lower,
-            higher,
-            others,
-            tuple(u.check for u in self.problem.not_computed if variable.name in u.fields),
-        )
-
-    def _instead(
-        self, n: int, code: int, codes: Mapping[int, int], ordered: Codes
-    ) -> Instead | None:
-        """What another code of one field does; None where there is no time to work that out."""
-        reading = self.problem.reading(n, code, ordered)
-        there = {**codes, n: code}
-        worst: tuple[float, float, str, str] | None = None
-        for goal, title in zip(self.problem.goals, self.problem.titles, strict=True):
-            if n in goal.scope:
-                at = tuple(there[m] for m in goal.scope)
-                if at not in goal.known:
-                    try:
-                        self.pulse()
-                    except TooLongError:
-                        return None
-                here = goal.margin(tuple(codes[m] for m in goal.scope))
-                margin = goal.margin(at)
-                if margin < here and margin < self.enough and (worst is None or margin < worst[0]):
-                    worst = (margin, here, goal.name, title)
-        if worst is None:
-            return Instead(reading)
-        return Instead(reading, worst[2], worst[3], worst[0], worst[1])
-
-
-def _worse_off(before: Assessment, after: Assessment) -> bool:
-    """Whether more fails than before, or what would destroy the bridge begins to."""
-    failing = {v.check for v in before.verdicts if v.status == "fails"}
-    now = {v.check for v in after.verdicts if v.status == "fails"}
-    return len(now) > len(failing) or any(consequence(bare(c)) == BRIDGE for c in now - failing)
-
-
-def _worse(before: Assessment, after: Assessment, mended: set[str]) -> tuple[Worse, ...]:
-    """Every verdict with a smaller margin than before, the gravest consequence first.
-
-    Not those `mended`, which are not judged any more because their hazard is gone.
-    """
-    later = {v.check: v.relative for v in after.verdicts}
-    found = []
-    for verdict in before.verdicts:
-        was, now = verdict.relative, later.get(verdict.check)
-        if now is None and verdict.check in mended:
-            continue
-        if was is not None and (now is None or now < was - 1e-9 * max(1.0, abs(was))):
-            found.append(Worse(verdict.check, verdict.title, was, now))
-    found.sort(
-        key=lambda w: (consequence(bare(w.check)), -math.inf if w.after is None else w.after)
-    )
-    return tuple(found)
-
-
-def _judged(goal: Goal, codes: Mapping[int, int]) -> Judged:
-    return goal.judged(tuple(codes[n] for n in goal.scope))

@@ -91,6 +91,10 @@ class Goal:
     def margin(self, codes: Codes) -> float:
         return self.judged(codes).margin
 
+    def over(self, codes: Mapping[int, int]) -> Judged:
+        """Its margin where these are the codes of all variables."""
+        return self.judged(tuple(codes[n] for n in self.scope))
+
     def judged(self, codes: Codes) -> Judged:
         found = self.known.get(codes)
         if found is None:

@@ -11,7 +11,8 @@ from .defines import Define
 from .expressions import Evaluator
 from .integers import CNumber, IntKind, Unreadable
 from .judge import Disagreement
-from .names import Meant
+from .names import Meant, pieces_of
+from .tables import unit_of_name
 
 
 def takes_bits(item: Define, meant: Meant | None) -> bool:
@@ -30,6 +31,11 @@ def judge_call(
     assert item.params is not None
     if field.bits != tuple(range(field.bits[0], field.bits[-1] - 1, -1)):
         raise Unreadable("its field has scattered bits")
+    if any(unit_of_name(p) for p in item.params):
+        raise Unreadable("its argument is a quantity, not a code")
+    asks = {"IS", "HAS"} & {p.upper() for p in pieces_of(item.name)}
+    if asks and field.width > 1:
+        raise Unreadable("it asks whether some bit is set")
     codes = sorted({0, 1, most, most >> 1, *(1 << i for i in range(field.width))})
     where = f"{plural('bit', field.width)} {spans(field.bits)} of {field.register}"
 

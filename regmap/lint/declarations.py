@@ -111,7 +111,9 @@ class _Reader:
             return
         words = set(re.findall(r"\b[A-Za-z_]\w*\b", text))
         declared = set(re.findall(r"(?:\}|(?<=\w)\s)\s*([A-Za-z_]\w*)\s*;\s*$", text))
-        named = {w for w in words if w in _BASIC or w.endswith(("_t", "_T"))} - declared
+        named = {
+            w for w in words if w in _BASIC or w.endswith(("_t", "_T")) or w in self.evaluator.types
+        } - declared
         # in C++ the name of a structure is that of its type
         named |= {
             tag

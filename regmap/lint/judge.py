@@ -46,21 +46,22 @@ def style_of(known: Sequence[tuple[Define, Meant]]) -> HeaderStyle:
         field, value = meant.field, item.value
         if field is None or min(field.bits) == 0 or value is None:
             continue
-        code = (1 << field.width) - 1 if meant.kind == "mask" else meant.option
-        if meant.kind in placed and code and value in (code, deposit(code, field.bits)):
-            placed[meant.kind].append(value != code)
+        kind = "mask" if meant.kind == "field" and field.width > 1 else meant.kind
+        code = (1 << field.width) - 1 if kind == "mask" else meant.option
+        if kind in placed and code and value in (code, deposit(code, field.bits)):
+            placed[kind].append(value != code)
     return HeaderStyle(
         frozenset(m.field.ref for _, m in known if m.kind == "shift" and m.field is not None),
-        _mostly(placed["mask"]),
-        _mostly(placed["option"]),
+        _mostly(placed["mask"], 4, 3),
+        _mostly(placed["option"], 10, 9),
     )
 
 
-def _mostly(told: list[bool]) -> bool | None:
-    """What nine of ten say, where there are that many."""
-    if len(told) >= 10:
+def _mostly(told: list[bool], least: int, share: int) -> bool | None:
+    """What `share` of `least` say, where there are that many: masks are more often all of one kind than options."""
+    if len(told) >= least:
         for way in (True, False):
-            if 10 * told.count(way) >= 9 * len(told):
+            if least * told.count(way) >= share * len(told):
                 return way
     return None
 
@@ -284,7 +285,7 @@ def _fits(field: Field, value: int) -> Iterator[Disagreement]:
 
 
 # --- comments -----------------------------------------------------------------------------------
-_HEX = re.compile(r"\s*(?:=\s*)?(0[xX][0-9a-fA-F]+)\s*(?:[.,;)]\s*)?")
+_HEX = re.compile(r"[!<*\s]*(?:=\s*)?(0[xX][0-9a-fA-F]+)\s*(?:[.,;)]\s*)?")
 _SPAN = r"\d{1,2}(?:\s*(?:\.\.|:|-|to)\s*\d{1,2})?(?![\w.])"
 _BITS = re.compile(rf"\bbits?\s*\[?({_SPAN}(?:\s*(?:,|and)\s*{_SPAN})*)", re.IGNORECASE)
 _QUANTITY = re.compile(

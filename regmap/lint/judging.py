@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from regmap.record import replace
 
-from ..chip.model import Chip
+from ..chip.model import Chip, Register
 from ..errors import Place, Problem
 from .account import Lint, problem_of, skip_of
 from .across import overlaps, twice
@@ -31,7 +31,10 @@ _DESCRIBES = OF_REGISTERS | {"mask"}
 
 
 #: what tables are called that hold words of registers
-_OF_WORDS = {"CONFIG", "CFG", "CONF", "INIT", "SETUP", "REGS", "REGISTERS"}
+_OF_WORDS = {
+    "CONFIG", "CFG", "CONF", "INIT", "SETUP", "REGS", "REGISTERS", "BRINGUP", "STARTUP", "BOOT", "SEQUENCE", "SEQ", "SETTINGS",
+    *_WISHED,
+}  # fmt: skip
 
 
 class HeaderJudging:
@@ -180,25 +183,42 @@ class HeaderJudging:
         self.compared += 1
         self.problems += [problem_of(item, f.found, f.expected, f.near) for f in findings]
 
-    def _row(self, row: Row, by_address: set[str]) -> None:
+    def _register_of(self, row: Row) -> Register | None:
+        """The register that a row is about, by its name or as the only one with its address."""
+        meant = self._meaning(row.key)
+        if meant is not None:
+            return meant.register if meant.field is None else None
+        at = [r for r in self.chip.registers.values() if r.address == row.address]
+        return at[0] if len(at) == 1 else None
+
+    def _row(self, row: Row, by_address: set[str], at_reset: set[str]) -> None:
         meant = self._meaning(row.key)
         if row.item.value is None:
             return
-        if meant is not None and meant.field is None:
-            self._judged(row.item, Meant(_kind_of_rows(row.table), meant.register))
-        elif meant is None and row.address is not None and row.table in by_address:
-            at = [r for r in self.chip.registers.values() if r.address == row.address]
-            if len(at) == 1:
-                self._judged(row.item, Meant(_kind_of_rows(row.table), at[0]))
-            elif not at:
-                self.compared += 1
-                where = f"the address of a register of {self.chip.name}"
-                self.problems.append(problem_of(row.item, f"address 0x{row.address:X}", where))
+        kind = "reset" if row.table in at_reset else _kind_of_rows(row.table)
+        register = self._register_of(row)
+        known = any(r.address == row.address for r in self.chip.registers.values())
+        if register is not None and (meant is not None or row.table in by_address):
+            self._judged(row.item, Meant(kind, register))
+        elif meant is None and row.address is not None and row.table in by_address and not known:
+            self.compared += 1
+            where = f"the address of a register of {self.chip.name}"
+            self.problems.append(problem_of(row.item, f"address 0x{row.address:X}", where))
+
+    def _at_reset(self) -> set[str]:
+        """Tables of defaults of which most are the words at reset: so all are meant to be."""
+        same: dict[str, list[bool]] = {}
+        for row in self.declared.rows:
+            register = self._register_of(row)
+            if register is not None and _WISHED & {p.upper() for p in pieces_of(row.table)}:
+                same.setdefault(row.table, []).append(row.item.value == register.reset)
+        return {t for t, k in same.items() if len(k) > 3 and 4 * sum(k) >= 3 * len(k)}
 
     def _tables(self) -> None:
         registers = self.chip.registers.values()
         written = {r.address for r in registers if r.settings}
         addresses = {r.address for r in registers}
+        at_reset = self._at_reset()
         held: dict[str, list[bool]] = {}
         for row in self.declared.rows:
             if row.address is not None:
@@ -207,7 +227,7 @@ class HeaderJudging:
         # most keys are addresses of the chip: so all are meant to be
         by_address = {t for t, k in held.items() if 4 * sum(k) >= 3 * len(k) and _holds_words(t)}  # fmt: skip
         for row in self.declared.rows:
-            self._row(row, by_address)
+            self._row(row, by_address, at_reset)
         for described in self.declared.described:
             is_fault, differs = judge_fault(described, self.chip)
             if is_fault:

@@ -9,7 +9,7 @@ from regmap.record import dataclass
 
 from ..chip.model import Chip, Field, Register
 from ..quantity import show
-from .spelling import by_value
+from .spelling import by_value, with_points
 
 KINDS: dict[str, tuple[str, ...]] = {
     "mask": ("MASK", "MSK", "BM", "GM"),
@@ -20,7 +20,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "address": ("ADDR", "ADDRESS", "REG", "REGISTER", "ADR", "A"),
     "reset": ("RESET", "DEFAULT", "DEFAULTS", "RST", "POR"),
     "clear": ("CLEAR", "CLR", "ACK"),
-    "get": ("GET", "EXTRACT"),
+    "get": ("GET", "EXTRACT", "IS", "HAS"),
     "set": ("SET", "PREP", "INSERT", "PUT", "F", "FIELD"),
     "page": ("PAGE",),
     "word": ("WORD", "VALUE", "VAL", "CONFIG", "CFG", "CONF", "INIT", "SETUP", "SETTING", "DATA"),
@@ -76,6 +76,11 @@ def pieces_of(name: str) -> list[str]:
     return [p for p in re.split(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", name) if p]
 
 
+def without_addresses(name: str) -> str:
+    """REG_06H_TIMING without the address that stands in it."""
+    return re.sub(r"(?<=_)(?:0[xX])?\d[0-9A-Fa-f]{0,3}[hH]_", "", name)
+
+
 def flat(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9]", "", text).upper()
 
@@ -111,6 +116,7 @@ class Names:
     def common_prefix(self, names: list[str]) -> str:
         """The flat prefix that leaves the most names with a meaning; "" where none does better."""
         tally: Counter[str] = Counter()
+        names = [without_addresses(n) for n in names]
         for name in names:
             pieces = pieces_of(name)
             for cut in range(min(MOST_BEFORE, len(pieces))):
@@ -126,12 +132,14 @@ class Names:
         #: other ways in which names of this file begin, the most frequent first
         named: Counter[str] = Counter()
         for head in tally:
-            if head != first and tally[head] > 2:
-                own = [flat(n) for n in names if flat(n).startswith(head)]
+            if head != first and tally[head] > 2 - (not head):
+                own = [n for n in names if flat(n).startswith(head)]
+                if not head:  # every name begins so
+                    own = [n for n in own if not flat(n).startswith(first)]
                 told = [
                     m
                     for n in own
-                    if (m := self._meaning(n, head)) and self._told(m, n[len(head) :])
+                    if (m := self._meaning(n, head)) and self._told(m, flat(n)[len(head) :])
                 ]
                 if 2 * len(told) > len(own):
                     named[head] = len(told)
@@ -143,12 +151,14 @@ class Names:
         found = self._meaning(name, prefix)
         for other in self.others if found is None else ():
             meant = self._meaning(name, other)
-            if found is None and meant is not None and self._told(meant, flat(name)[len(other) :]):
+            rest = flat(without_addresses(name))[len(other) :]
+            if found is None and meant is not None and self._told(meant, rest):
                 found = meant
         return found
 
     def otherwise(self, name: str, prefix: str) -> Meant | None:
         """The other reading of a field that is called as a kind of number is: LAST_ADDRESS, of field LAST.ADDRESS."""
+        name = without_addresses(name)
         ending = flat((pieces_of(name) or [""])[-1])
         kind, rest = _KIND_OF.get(ending), flat(name)
         for head in (prefix, *self.others):
@@ -173,6 +183,15 @@ class Names:
         return None
 
     def _meaning(self, name: str, prefix: str) -> Meant | None:
+        name = without_addresses(name)
+        pointed = with_points(name)
+        if pointed != name:
+            found = self._plain_meaning(pointed, prefix)
+            if found is not None and found.option is not None:
+                return found
+        return self._plain_meaning(name, prefix)
+
+    def _plain_meaning(self, name: str, prefix: str) -> Meant | None:
         rest = flat(name)
         if not rest.startswith(prefix):
             return None

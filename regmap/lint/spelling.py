@@ -20,11 +20,15 @@ from ..quantity import NONE, Dim, parse, show
 MOST_BITS = 12
 _UNITS = {
     "S": "s", "SEC": "s", "A": "A", "V": "V", "OHM": "ohm", "HZ": "Hz", "F": "F", "VUS": "V/us", "VPERUS": "V/us",
-    "DEGC": "degC", "PCT": "%", "PERCENT": "%", "X": "", "VV": "",
+    "DEGC": "degC", "PCT": "%", "PERCENT": "%", "X": "", "VV": "", "VPERV": "",
 }  # fmt: skip
 _AMOUNT = re.compile(
     r"(?:[A-Z](?=\d))?(?P<whole>0|[1-9]\d{0,8})(?:P(?P<part>\d{1,6}))?"
     rf"(?:(?P<scale>[PNUMK]?)(?P<unit>{'|'.join(sorted(_UNITS, key=len, reverse=True))})(?P<behind>\d{{1,6}})?)?"
+)
+#: where no name may begin with a digit the unit stands first: V6P8
+_UNIT_FIRST = re.compile(
+    r"(?P<scale>[NUMK]?)(?P<unit>V|A|S|HZ)(?P<whole>0|[1-9]\d{0,8})(?:P(?P<part>\d{1,6}))?(?P<behind>)"
 )
 
 
@@ -37,8 +41,25 @@ class ValueCodes(NamedTuple):
 
 def by_value(tail: str, field: Field) -> ValueCodes | None:
     """The codes of the value that the end of a name tells (capitals and digits alone); None where it tells none."""
-    told = _AMOUNT.fullmatch(tail)
-    if told is None or (told["part"] and told["behind"]):
+    for shape in (_AMOUNT, _UNIT_FIRST):
+        told = shape.fullmatch(tail)
+        found = _codes(told, field) if told is not None else None
+        if found is not None:
+            return found
+    return None
+
+
+def with_points(name: str) -> str:
+    """A name whose numbers have P for the point that it writes as an underscore: 0_6_US is 0P6_US."""
+    return re.sub(
+        r"(?<![A-Za-z0-9])(V?\d{1,4})_(\d{1,3})(?=_?(?:[munkMUNK]?(?:[sSvVaA]|[hH][zZ])(?![A-Za-z])|$))",
+        r"\1P\2",
+        name,
+    )
+
+
+def _codes(told: re.Match[str], field: Field) -> ValueCodes | None:
+    if told["part"] and told["behind"]:
         return None
     decimals = told["part"] or told["behind"] or ""
     number = Fraction(f"{told['whole']}.{decimals or 0}")

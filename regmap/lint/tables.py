@@ -17,6 +17,11 @@ _UNITS = {
 }  # fmt: skip
 
 
+def unit_of_name(name: str) -> str:
+    """The unit that a name is; "" for none, and for one letter alone."""
+    return _UNITS.get(name.upper(), "") if len(name) > 1 else ""
+
+
 def unitless(name: str) -> tuple[str, str]:
     """The name without the unit that it ends with, and that unit."""
     head, _, unit = name.rpartition("_")

@@ -82,6 +82,57 @@ constexpr auto kVdsReset = std::uint16_t{0x003};
             ("0x5968u", "0x5896u"),
         ],
     ),
+    "addresses and decimal points in names": (
+        "quoll16",
+        """
+#define REG_06H_TIMING                   0x06
+#define REG_06H_TIMING_FILTER_680_NS     (1 << 8)
+#define REG_06H_TIMING_FILTER_2_2_US     (3 << 8)
+#define REG_06H_TIMING_DEAD_TIME_0_6_US  4
+#define REG_08H_SENSE_OC_TH_MASK         0x0060 /*!< 0x60 */
+#define REG_08H_SENSE_GAIN_36_V_PER_V    2
+#define REG_07H_VDS_THRESHOLD_0V30       (7 << 4)
+#define REG_0CH_SUPPLY_OV_32_0_V         (2 << 8)
+enum sense_oc_th { SENSE_OC_TH_MV18, SENSE_OC_TH_MV27, SENSE_OC_TH_MV47 };
+enum supply_uv { SUPPLY_UV_V4_7 = 0, SUPPLY_UV_V6_8 = 2 };
+""",
+        [
+            ("0x06\n", "0x05\n"),
+            ("(1 << 8)", "(2 << 8)"),
+            ("(3 << 8)", "(1 << 8)"),
+            ("0_6_US  4", "0_6_US  5"),
+            ("0x0060", "0x0030"),
+            ("!< 0x60", "!< 0x30"),
+            ("V_PER_V    2", "V_PER_V    3"),
+            ("(7 << 4)", "(6 << 4)"),
+            ("32_0_V         (2", "32_0_V         (1"),
+            ("V6_8 = 2", "V6_8 = 1"),
+        ],
+    ),
+    "defaults, types by another name, questions": (
+        "numbat24",
+        """
+static const struct reg_default numbat_defaults[] = {
+    { 0x10, 0x00 }, { 0x11, 0x04 }, { 0x15, 0x11 }, { 0x16, 0x30 },
+    { 0x17, 0x0a },
+    { 0x1a, 0x63 }, { 0x1b, 0x14 }, { 0x1c, 0x98 },
+};
+using Word = unsigned char;
+struct Supply { static constexpr Word Address = 0x1E; static constexpr Word UvMask = 0x70; };
+static inline bool numbat_system_faults_is_wd(unsigned w) { return (w & (1u << 5)) != 0; }
+#define NUMBAT_SYSTEM_FAULTS_HAS_OT(w) (((w) >> 7) & 1u)
+#define NUMBAT_DEADTIME_TIME(ns) (((ns) / 10) & 0xFF)
+#define NUMBAT_BRIDGE_ADDR 0x10
+#define NUMBAT_HOLD_ADDR 0x15
+""",
+        [
+            ("{ 0x17, 0x0a }", "{ 0x17, 0xa0 }"),
+            ("0x1E;", "0x1F;"),
+            ("0x70;", "0x38;"),
+            ("(1u << 5)", "(1u << 4)"),
+            (">> 7) & 1u", ">> 6) & 1u"),
+        ],
+    ),
 }
 PLANTED = [(style, old, new) for style, (_, _, rows) in CORPUS.items() for old, new in rows]
 

@@ -26,8 +26,8 @@ from .initializers import Initializers
 from .integers import CNumber, Unreadable, type_of
 from .names import pieces_of
 from .places import HeaderPlaces
-from .preprocess import HeaderUnit
 from .routines import Routine
+from .units import HeaderUnit
 
 MAX_BRACKETS = 60
 #: words of compilers that say where or how something lies, not what it is

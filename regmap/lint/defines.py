@@ -6,12 +6,26 @@ What cannot be evaluated keeps `value` None and says why.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from regmap.record import dataclass, replace
 
-from .expressions import Evaluator
-from .integers import Unreadable
+from .expressions import Evaluator, Macro, tokens_of
+from .integers import Unreadable, is_type_word
+
+LONGEST = 4000  # characters of a body, or of a line, in which macros are expanded
+_WORDS_OF_C = {
+    "const",
+    "static",
+    "inline",
+    "enum",
+    "struct",
+    "union",
+    "typedef",
+    "extern",
+    "volatile",
+}
+_DEFINE = re.compile(r"[ \t]*#[ \t]*define[ \t]+([A-Za-z_]\w*)(\()?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +62,56 @@ def evaluated(item: Define, evaluator: Evaluator) -> Define:
         return replace(item, value=evaluator.of(item.name).value if own else evaluator.value(body))
     except Unreadable as error:
         return replace(item, why=str(error))
+
+
+def define_of(file: str, line: int, whole: str, code: str, comment: str) -> Define | None:
+    """What a line defines; None where it is no #define, or one whose brackets do not close."""
+    match = _DEFINE.match(code)
+    if match is None:
+        return None
+    name, body, params = match[1], code[match.end() :], None
+    if match[2]:
+        inside, closed, body = body.partition(")")
+        params = tuple(p.strip() for p in inside.split(",") if p.strip())
+        if not closed:
+            return None
+    return Define(
+        name=name,
+        body=body.strip(),
+        value=None,
+        comment=comment,
+        line=line,
+        column=match.start(1) + 1,
+        value_column=len(code) - len(body.lstrip()) + 1,
+        text=whole,
+        why="it takes arguments" if params is not None else "",
+        params=params,
+        file=file,
+    )
+
+
+def stands_for_number(macro: Macro, making: Mapping[str, object] | set[str]) -> bool:
+    """Whether a macro can be left in a declaration, because what it stands for is a number."""
+    try:
+        tokens = tokens_of(macro.body)
+    except Unreadable:
+        return len(macro.body) > LONGEST
+    if not tokens:
+        return False
+    names = [text for kind, text in tokens if kind == "name"]
+    if any(n in making or n in _WORDS_OF_C for n in names):
+        return False
+    if len(names) == len(tokens) and all(is_type_word(n) or n.startswith("__") for n in names):
+        return False
+    depth = 0
+    for at, (_, text) in enumerate(tokens):
+        depth += (text == "(") - (text == ")")
+        if text == "," and depth == 0:
+            return False
+        called = tokens[at + 1 : at + 2] == [("op", "(")]
+        if called and macro.params is not None and text in macro.params:
+            return False  # a list of what its argument is to make
+    return True
 
 
 def logical_lines(text: str) -> Iterator[tuple[int, str, str, str]]:

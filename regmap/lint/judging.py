@@ -21,9 +21,9 @@ from .integers import Unreadable
 from .judge import Disagreement, HeaderStyle, comment_tells, judge, style_of
 from .layouts import judge_layout
 from .names import Meant, Names, kind_of, pieces_of
-from .preprocess import HeaderUnit
 from .steps import OF_REGISTERS, RowFinding, frame_of_bytes, frames_in, judge_fault, judge_steps
 from .tables import judge_values, unitless
+from .units import HeaderUnit
 
 #: a default may be what the firmware wants, not what the chip starts with
 _WISHED = {"DEFAULT", "DEFAULTS"}

@@ -8,7 +8,7 @@ from typing import Any
 from regmap.record import dataclass, field
 
 from .defines import Define, without_comments
-from .preprocess import CodeLine, HeaderUnit
+from .units import CodeLine, HeaderUnit
 
 #: what stands between the name of a constant and its value
 _GIVEN = re.compile(r"\s*(?:\[[^]]*\]\s*)*=\s*")

@@ -22,12 +22,13 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from regmap.record import dataclass, field, replace
+from regmap.record import dataclass, replace
 
 from ..budgets import limit, over
-from .defines import Define, logical_lines
-from .expressions import Evaluator, Macro, tokens_of
-from .integers import INTMAX, CNumber, Unreadable, is_type_word, plain
+from .defines import LONGEST, Define, define_of, logical_lines, stands_for_number
+from .expressions import Evaluator, Macro
+from .integers import INTMAX, CNumber, Unreadable, plain
+from .units import CodeLine, HeaderUnit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,21 +37,8 @@ if TYPE_CHECKING:
 Opener = Callable[[str, str], "tuple[str, str] | None"]
 MOST_INCLUDED = 64
 MOST_DEEP = 20
-LONGEST = 4000  # characters of a body, or of a line, in which macros are expanded
-_DEFINE = re.compile(r"[ \t]*#[ \t]*define[ \t]+([A-Za-z_]\w*)(\()?")
 _UNDEF = re.compile(r"^[ \t]*#[ \t]*(undef|define)[ \t]+([A-Za-z_]\w*)", re.MULTILINE)
 _NAME = re.compile(r"[A-Za-z_]\w*")
-_WORDS_OF_C = {
-    "const",
-    "static",
-    "inline",
-    "enum",
-    "struct",
-    "union",
-    "typedef",
-    "extern",
-    "volatile",
-}
 _OF_CPP = re.compile(r"\.(?:hpp|hh|hxx|h\+\+|cpp|cc|cxx|ipp)$", re.IGNORECASE)
 _IS_CPP = re.compile(
     r"^[ \t]*(?:#[ \t]*include[ \t]*<c(?:stdint|stddef)>|(?:inline[ \t]+)?namespace\b|(?:inline[ \t]+|static[ \t]+)?constexpr\b|enum[ \t]+class\b)",
@@ -61,27 +49,6 @@ _OF_LANGUAGE = {
     False: {"__STDC__": "1", "__STDC_VERSION__": "201112L"},
     True: {"__cplusplus": "201703L"},
 }
-
-
-@dataclass(frozen=True, slots=True)
-class CodeLine:
-    """One line of declarations as the preprocessor leaves it, and where it stood."""
-
-    file: str
-    line: int
-    code: str
-
-
-@dataclass(slots=True, kw_only=True)
-class HeaderUnit:
-    items: list[Define]
-    evaluator: Evaluator
-    lines: list[CodeLine]
-    notes: list[Define]
-    texts: dict[str, str]
-    comments: dict[tuple[str, int], str] = field(default_factory=dict)
-    #: where it stopped and why, where it did not come to the end
-    stopped: Define | None = None
 
 
 class _TooMuch(Exception):  # noqa: N818 (never leaves this module)
@@ -97,56 +64,6 @@ def preprocess(
     for macro, body in {**_OF_LANGUAGE[cpp], **(given or {})}.items():
         run.known(macro, body)
     return run.unit()  # type: ignore[no-any-return]
-
-
-def define_of(file: str, line: int, whole: str, code: str, comment: str) -> Define | None:
-    """What a line defines; None where it is no #define, or one whose brackets do not close."""
-    match = _DEFINE.match(code)
-    if match is None:
-        return None
-    name, body, params = match[1], code[match.end() :], None
-    if match[2]:
-        inside, closed, body = body.partition(")")
-        params = tuple(p.strip() for p in inside.split(",") if p.strip())
-        if not closed:
-            return None
-    return Define(
-        name=name,
-        body=body.strip(),
-        value=None,
-        comment=comment,
-        line=line,
-        column=match.start(1) + 1,
-        value_column=len(code) - len(body.lstrip()) + 1,
-        text=whole,
-        why="it takes arguments" if params is not None else "",
-        params=params,
-        file=file,
-    )
-
-
-def stands_for_number(macro: Macro, making: Mapping[str, object] | set[str]) -> bool:
-    """Whether a macro can be left in a declaration, because what it stands for is a number."""
-    try:
-        tokens = tokens_of(macro.body)
-    except Unreadable:
-        return len(macro.body) > LONGEST
-    if not tokens:
-        return False
-    names = [text for kind, text in tokens if kind == "name"]
-    if any(n in making or n in _WORDS_OF_C for n in names):
-        return False
-    if len(names) == len(tokens) and all(is_type_word(n) or n.startswith("__") for n in names):
-        return False
-    depth = 0
-    for at, (_, text) in enumerate(tokens):
-        depth += (text == "(") - (text == ")")
-        if text == "," and depth == 0:
-            return False
-        called = tokens[at + 1 : at + 2] == [("op", "(")]
-        if called and macro.params is not None and text in macro.params:
-            return False  # a list of what its argument is to make
-    return True
 
 
 def _preprocessor() -> Any:

@@ -14,7 +14,8 @@ from regmap.budgets import allowing
 from regmap.lint.header import lint
 from regmap.lint.includes import beside
 from regmap.lint.mending import put_right
-from regmap.lint.preprocess import HeaderUnit, preprocess
+from regmap.lint.preprocess import preprocess
+from regmap.lint.units import HeaderUnit
 from regmap.maps.load import load_map
 
 CHIP = load_map("quoll16")

@@ -45,7 +45,8 @@ def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold:
     The steps end where the drop does, and the charge of each is exact: so the result runs smoothly with all inputs,
     and a search for its extremes meets no steps of ours.
     """
-    most, least = (max, min) if type(vs * q * drop * ion * r) is float else (larger, smaller)
+    plain = type(vs * q * drop * ion * r) is float
+    most, least = (max, min) if plain else (larger, smaller)
     knee = KNEE * vs
     floor = least(crss, q / vs)
     more = most(0.0, q - crss * vs) / (1 - math.exp(-1 / KNEE))
@@ -54,25 +55,27 @@ def _bump(vs: Any, ion: Any, q: Any, crss: Any, c: Any, r: Any, drop: Any, hold:
     gate = 0.0
     step = begin / AT_ONCE
     shrink = decay(step / knee)
-    share = 1.0
+    share, linear, curved = 1.0, floor * step, more * (1 - shrink)
     for _ in range(AT_ONCE):
-        own = floor * step + more * share * (1 - shrink)  # charge of this step
+        own = linear + curved * share  # charge of this step
         share = share * shrink
         gate = gate + own * step / (c * step + own)
     peak = gate
     step = (vs - begin) / STEPS
     shrink = decay(step / knee)
     mirrored = decay((vs - begin) / knee)
+    linear, curved = floor * step, more * (1 - shrink)
+    grown = math.expm1 if plain else lambda x: -rise(-x)
     for _ in range(STEPS):
-        own = floor * step + more * share * (1 - shrink)
+        own = linear + curved * share
         share = share * shrink
         before, mirrored = mirrored, mirrored / shrink
-        time = (floor * step + more * (mirrored - before)) / ion
+        time = (linear + more * (mirrored - before)) / ion
         # the exact answer of a capacitance to a current that stays the same meanwhile
         whole = c + own / step
         turned = most(time / (r * whole), 1e-12)
-        left = decay(turned)
-        held = gate * left + own / whole * rise(turned) / turned
+        risen = -grown(-turned)
+        held = gate * (1 - risen) + own / whole * risen / turned
         if hold is not None:
             held = most(held, gate + (own - hold * time) / whole)
         gate = held

@@ -39,8 +39,9 @@ _SHARES = (0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875)
 _FEW = (0.25, 0.5, 0.75)
 #: Shares of a grid over all that is free, the finest first that has no more points than this.
 _GRIDS, _MOST_GRID = (_SHARES, _FEW, (0.5,)), 1 << 6
-#: Directions tried with one length of step, and the shortest step, where the best runs aslant.
-_TRIES, _FINEST = 60, 1e-7
+#: Directions tried with one length of step, before and after anything was found, and the shortest step, where the best
+#: runs aslant.
+_TRIES, _FINEST = (60, 200), 1e-7
 #: Lengths of step with which it is looked whether anything better lies aslant at all.
 _LOOKED = (0.25, 0.02, 1e-3)
 _ROOTS = tuple(prime**0.5 for prime in (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37))
@@ -206,7 +207,7 @@ def _along_ridges(
             step, idle, found = step * 1.5, 0, True
         else:
             idle += 1
-            if idle == _TRIES:
+            if idle >= _TRIES[found]:
                 # an edge looks alike from near and far: where nothing is found in a few lengths there is none
                 step, idle = step / 2 if found else next(lengths, 0.0), 0
     return best, point

@@ -18,13 +18,13 @@ from collections.abc import Mapping
 from ..chip.model import Chain, Chip, Frame
 from ..errors import CallError
 from ..frames import chain as chains
+from .again import filler_of
 from .bitcode import shifted, take
 from .chainagain import ChainAgain, Places
 from .clearing import NAME, told_in_replies
 from .frames import FrameNames, frame_type, word_bits, word_type
 from .names import word
 from .replies import byte_orders
-from .routines import filler_of
 from .sheet import Sheet
 from .stepwise import kept_twice, status_first, status_members, status_next
 from .text import bracket, count, defines, number, wtype

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from .again import rounds_of
 from .clearing import AT_POWER_UP, FORGET_RESET, NAME, NOT_RESET
 from .frames import FrameNames
-from .routines import rounds_of
 from .sheet import Sheet
 from .stepwise import restart_next, until_done
 from .text import count

@@ -1,6 +1,6 @@
 """Modes of a drive: a table of steps for each way from mode to mode, what each mode must read back, what follows on faults.
 
-gd_enter             from one mode to another, blocking; its tables run with `tick` as well
+gd_enter             from one mode to another, blocking; gd_enter_begin: the same with `tick`, without waiting
 gd_watch_mode_begin  the watch, on what a mode must hold
 gd_follows           for each mode and fault the mode that follows
 
@@ -27,6 +27,7 @@ from .plans import verify_rows
 from .readback import frames_of, places_of, rotation, write_places
 from .sheet import Derived, ModeFollows, ModeWay, Options, Sheet, Variant
 from .steps import step_table
+from .stepwise import until_done
 from .text import count, defines, utype
 
 if TYPE_CHECKING:
@@ -197,15 +198,32 @@ def write_modes(sheet: Sheet) -> None:
         )
         return
     names, low = sheet.names, sheet.names.lower
-    none = names.macro("RUN", "NO_WAY")
-    result = [f"uint8_t result = {none};"]
-    lines = [*result, *_by_board(boards, [_enter(sheet, b) for b in boards]), "return result;"]
-    # nothing was sent, so no step failed
-    lines.insert(1, "*failed = 0U;")
+    result = [f"uint8_t result = {names.macro('RUN', 'NO_WAY')};"]
+    which, formal = ("_variant", "uint8_t variant, ") if sheet.variants else ("", "")
+    begin = low(f"enter{which}_begin")
     sheet.function(
-        f"uint8_t {low('enter_variant' if sheet.variants else 'enter')}"
-        f"({low('spi_t')} *spi, {'uint8_t variant, ' if sheet.variants else ''}uint8_t from, uint8_t to, uint16_t *failed)",
-        lines,
+        f"uint8_t {begin}({low('task_t')} *task, {formal}uint8_t from, uint8_t to)",
+        [*result, *_by_board(boards, [_enter(sheet, b) for b in boards]), "return result;"],
+        "Before `tick` goes from one mode to another, a call a tick, at most a frame each: its result is that of `enter`. NO_WAY: "
+        "no such way, and nothing to do. RUN_...",
+    )
+    ok, busy, wait = (names.macro("RUN", n) for n in ("OK", "BUSY", "WAIT"))
+    run = until_done(f"{low('tick')}(spi, &task)", "spi->wait_us(spi->context, task.wait_us)", busy, wait)  # fmt: skip
+    sheet.function(
+        f"uint8_t {low(f'enter{which}')}({low('spi_t')} *spi, {formal}uint8_t from, uint8_t to, uint16_t *failed)",
+        [
+            f"{low('task_t')} task;",
+            f"uint8_t result = {begin}(&task, {'variant, ' if sheet.variants else ''}from, to);",
+            # nothing was sent, so no step failed
+            "*failed = 0U;",
+            f"if (result == {ok}) {{",
+            *(f"    {line}" for line in run),
+            f"    if (result != {ok}) {{",
+            "        *failed = task.at;",
+            "    }",
+            "}",
+            "return result;",
+        ],
         "From one mode to another, blocking. OK: the chip holds the settings of the mode, each read back. NO_WAY: nothing was sent. "
         "Anything else: the step *failed of the way; the chip holds a part of both modes, so bring the bridge into its safe state. "
         "RUN_...",
@@ -232,6 +250,11 @@ def _write_chosen_ones(sheet: Sheet, *, watch: bool) -> None:
         [f"return {low('enter_variant')}(spi, {chosen}, from, to, failed);"],
         "`enter_variant` of the board that was chosen when this was compiled.",
     )
+    sheet.inline(
+        f"uint8_t {low('enter_begin')}({low('task_t')} *task, uint8_t from, uint8_t to)",
+        [f"return {low('enter_variant_begin')}(task, {chosen}, from, to);"],
+        "`enter_variant_begin` of the board that was chosen when this was compiled.",
+    )
     if watch:
         sheet.inline(
             f"uint8_t {low('watch_mode_begin')}({low('task_t')} *task, uint8_t mode)",
@@ -254,22 +277,24 @@ def _by_board(boards: list[Variant], of_each: list[list[str]]) -> list[str]:
 
 
 def _enter(sheet: Sheet, board: Variant) -> list[str]:
-    """The ways of a board: what is run between which modes."""
+    """The ways of a board: the table between which modes."""
     names, low = sheet.names, sheet.names.lower
     ok = names.macro("RUN", "OK")
     tables = {way_name(w): board.tables.get(way_name(w), ("", "")) for w in board.derived.ways}
     if not tables:
         return []
+    nothing = f"    {low('task_begin')}(task, NULL, 0U);"
     lines = [
         f"if ((from == to) && ({_any_of(sheet, board)})) {{",
+        nothing,
         f"    result = {ok};",
     ]
     # modes that differ in nothing but the controller's own values come last
     for way in sorted(board.derived.ways, key=lambda w: not tables[way_name(w)][0]):
         table, size = tables[way_name(way)]
         a, b = (_mode(names, n) for n in (way.source, way.target))
-        done = f"{low('run')}(spi, {table}, {size}, failed)" if table else ok
-        lines += [f"}} else if ((from == {a}) && (to == {b})) {{", f"    result = {done};"]
+        begin = f"    {low('task_begin')}(task, {table}, {size});" if table else nothing
+        lines += [f"}} else if ((from == {a}) && (to == {b})) {{", begin, f"    result = {ok};"]
     return [*lines, "} else {", "    /* no way */", "}"]
 
 

@@ -2,12 +2,11 @@
 
 gd_monitor_test_steps   the steps of all tests, as the other tables of steps
 gd_monitor_tests        where each test stands in it
-gd_test_monitors        all of them; what a test forces is taken back whatever the test has shown
+gd_test_monitors        all of them, gd_test_monitors_tick a call a tick; what a test forces is taken back whatever the test has shown
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from regmap.record import replace
@@ -20,6 +19,7 @@ from .names import word
 from .plans import configured
 from .sheet import PlannedTest, Sheet
 from .steps import step_table
+from .stepwise import until_done
 from .text import block, count, defines, utype
 from .variants import board_routine
 
@@ -104,7 +104,7 @@ def write_monitor_tables(
 
 
 def write_test_monitors(sheet: Sheet) -> None:
-    """All tests one after the other, blocking."""
+    """All tests one after the other: a call a tick, and blocking."""
     if "monitor_tests" not in sheet.tables or sheet.chained:
         return
     names = sheet.names
@@ -112,41 +112,94 @@ def write_test_monitors(sheet: Sheet) -> None:
     total = names.macro("MONITOR_TESTS_COUNT")
     kind = utype(len(sheet.chip.monitor_tests))
     one = "1U" if kind in ("uint8_t", "uint16_t") else f"({kind})1U"
-    ok, expect, monitor = (names.macro("RUN", n) for n in ("OK", "EXPECT", "MONITOR"))
-    table = low("monitor_tests")
-
-    def body(tables: Mapping[str, tuple[str, str]]) -> list[str]:
-        steps, _ = tables["monitor_test"]
-        return [
-            "*failed = 0U;",
-            f"for (i = 0U; (i < {total}) && (result == {ok}); i++) {{",
-            f"    {low('monitor_test_t')} test;",
-            "    uint16_t at = 0U;",
-            "    uint8_t back;",
-            f"    {sheet.fetch('test', f'{table}[i]')}",
-            f"    result = {low('run')}(spi, &{steps}[test.first], test.steps, &at);",
-            f"    back = {low('run')}(spi, &{steps}[test.first + test.steps], test.restore, &at);",
-            f"    if (result == {expect}) {{",
-            f"        *failed = ({kind})(*failed | ({one} << i));",
-            f"        result = {ok};",
+    ok, expect, monitor, busy, wait = (names.macro("RUN", n) for n in ("OK", "EXPECT", "MONITOR", "BUSY", "WAIT"))  # fmt: skip
+    tests, job, step = low("monitor_tests"), low("test_monitors_t"), low("step_t")
+    sheet.lines(
+        "",
+        "typedef struct {",
+        f"    {low('task_t')} task;     /* the steps in hand */",
+        f"    const {step} *steps;",
+        f"    {kind} failed;     /* bits 1 << MONITOR_TEST_... that have not shown what was forced */",
+        "    uint8_t index;      /* the test in hand */",
+        "    uint8_t phase;      /* 0: before it, 1: it forces, 2: it is taken back */",
+        "    uint8_t result;     /* what forcing came to */",
+        f"}} {job};",
+    )
+    board_routine(
+        sheet,
+        "test_monitors_begin",
+        [(f"{job} *", "job")],
+        ["monitor_test"],
+        lambda of: [
+            f"{low('task_begin')}(&job->task, NULL, 0U);",
+            f"job->steps = {of['monitor_test'][0]};",
+            "job->failed = 0U;",
+            "job->index = 0U;",
+            "job->phase = 0U;",
+            f"job->result = {ok};",
+        ],
+        "Before the first call of `test_monitors_tick`.",
+        gives="void",
+    )
+    sheet.function(
+        f"uint8_t {low('test_monitors_tick')}({low('spi_t')} *spi, {job} *job)",
+        [
+            f"uint8_t result = {low('tick')}(spi, &job->task);",
+            f"if ((result != {busy}) && (result != {wait})) {{",
+            "    if (job->phase == 2U) {",
+            f"        if (job->result == {expect}) {{",
+            f"            job->failed = ({kind})(job->failed | ({one} << job->index));",
+            f"            job->result = {ok};",
+            "        }",
+            f"        if (job->result == {ok}) {{",
+            "            job->result = result;",
+            "        }",
+            "        job->index++;",
+            "        job->phase = 0U;",
+            "    } else if (job->phase == 1U) {",
+            "        job->result = result;",
+            "    } else {",
+            "        /* before a test */",
             "    }",
-            f"    if (result == {ok}) {{",
-            "        result = back;",
+            f"    if ((job->phase == 0U) && ((job->result != {ok}) || (job->index >= {total}))) {{",
+            "        result = job->result;",
+            f"        if ((result == {ok}) && (job->failed != 0U)) {{",
+            f"            result = {monitor};",
+            "        }",
+            "    } else {",
+            f"        {low('monitor_test_t')} test;",
+            f"        {sheet.fetch('test', f'{tests}[job->index]')}",
+            "        if (job->phase == 0U) {",
+            f"            {low('task_begin')}(&job->task, &job->steps[test.first], test.steps);",
+            "        } else {",
+            "            /* what the test forces is taken back whatever it has shown */",
+            f"            {low('task_begin')}(&job->task, &job->steps[test.first + test.steps], test.restore);",
+            "        }",
+            "        job->phase++;",
+            f"        result = {busy};",
             "    }",
             "}",
-            f"if ((result == {ok}) && (*failed != 0U)) {{",
-            f"    result = {monitor};",
-            "}",
-        ]
-
+            "return result;",
+        ],
+        "As `test_monitors`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us): call again; anything "
+        "else is the result of `test_monitors`, with job->failed. RUN_...",
+    )
+    of_board = sheet.variants and "monitor_test" not in sheet.alike
+    begin = "test_monitors_variant_begin" if of_board else "test_monitors_begin"
+    pause = "spi->wait_us(spi->context, job.task.wait_us)"
     board_routine(
         sheet,
         "test_monitors",
         [(f"{low('spi_t')} *", "spi"), (f"{kind} *", "failed")],
         ["monitor_test"],
-        body,
+        lambda _: [
+            f"{'(void)' if of_board else ''}{low(begin)}(&job{', variant' if of_board else ''});",
+            *until_done(f"{low('test_monitors_tick')}(spi, &job)", pause, busy, wait),
+            "*failed = job.failed;",
+        ],
         "Runs every test, outputs off, on a configured chip. OK: each monitor has shown the fault that was forced; MONITOR: "
         "bits 1 << MONITOR_TEST_... of *failed have not, and the chip is as before. Anything else: what was forced may "
         "still be, so run init_steps before the outputs are enabled. RUN_...",
-        declared=["uint8_t i;"],
+        declared=[f"{job} job;"],
+        fetched=False,
     )

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .again import filling
 from .bitcode import put
 from .frames import FrameNames
-from .routines import StageRoutines, filling
+from .routines import StageRoutines
 from .sheet import Sheet
+from .stepwise import until_done
 from .text import count, utype
 
 if TYPE_CHECKING:
@@ -119,30 +121,21 @@ class Runner(StageRoutines):
             ],
             "One call a tick: at most one frame, no waiting. BUSY and WAIT: call again; OK: the table is done. RUN_...",
         )
-        task = "task->" if self.clears else "task."
-        loop = [
+        lines = [
+            f"{self.task} task;",
             f"uint8_t result = {self.result('BUSY')};",
-            f"while ((result == {self.result('BUSY')}) || (result == {self.result('WAIT')})) {{",
-            f"    result = {self.low('tick')}(spi, {'' if self.clears else '&'}task);",
-            f"    if (result == {self.result('WAIT')}) {{",
-            f"        spi->wait_us(spi->context, {task}wait_us);",
-            "    }",
-            "}",
+            f"{self.low('task_begin')}(&task, steps, size);",
+            *until_done(
+                f"{self.low('tick')}(spi, &task)",
+                "spi->wait_us(spi->context, task.wait_us)",
+                self.result("BUSY"),
+                self.result("WAIT"),
+            ),
             f"if (result != {self.result('OK')}) {{",
-            f"    *failed = {task}at;",
+            "    *failed = task.at;",
             "}",
             "return result;",
         ]
-        begin = [f"{self.task} task;", f"{self.low('task_begin')}(&task, steps, size);"]
-        lines = [begin[0], loop[0], begin[1], *loop[1:]]
-        if self.clears:
-            finish = self.low("task_finish")
-            lines = [*begin, f"return {finish}(spi, &task, failed);"]
-            sheet.hidden_function(
-                f"uint8_t {finish}({self.spi} *spi, {self.task} *task, uint16_t *failed)",
-                loop,
-                "Runs a task to its end, or to the first step that fails.",
-            )
         sheet.function(
             f"uint8_t {self.low('run')}({self.spi} *spi, const {self.step} *steps, uint16_t size, uint16_t *failed)",
             lines,

@@ -432,6 +432,7 @@ uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, uint16_t *f
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
     sm_task_begin(&task, steps, size);
+    result = SM_RUN_BUSY;
     while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
         result = sm_tick(spi, &task);
         if (result == SM_RUN_WAIT) {
@@ -500,20 +501,48 @@ uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
     return result;
 }
 
+void sm_resync_begin(sm_resync_t *job)
+{
+    sm_task_begin(&job->task, NULL, 0U);
+    job->phase = 1U;
+    job->rounds = 0U;
+}
+
+uint8_t sm_resync_tick(sm_spi_t *spi, sm_resync_t *job)
+{
+    uint8_t result = SM_RUN_BUSY;
+    if (job->phase == 1U) {
+        uint16_t reply = 0U;
+        /* a read of STATUS fetches the reply and changes nothing */
+        result = sm_exchange(spi, 0x800BU, &reply);
+        (void)reply;
+        job->rounds++;
+        if (job->rounds < 2U) {
+            result = SM_RUN_BUSY;
+        } else if (result == SM_RUN_OK) {
+            sm_task_begin(&job->task, sm_not_reset_steps, SM_NOT_RESET_STEPS_COUNT);
+            job->phase = 2U;
+            result = SM_RUN_BUSY;
+        } else {
+            /* it has failed */
+        }
+    } else {
+        result = sm_tick(spi, &job->task);
+    }
+    return result;
+}
+
 uint8_t sm_resync(sm_spi_t *spi)
 {
+    sm_resync_t job;
     uint8_t result = SM_RUN_OK;
-    uint8_t k;
-    uint16_t reply = 0U;
-    /* a read of STATUS fetches the reply and changes nothing */
-    for (k = 0U; k < 2U; k++) {
-        result = sm_exchange(spi, 0x800BU, &reply);
-    }
-    (void)reply;
-    if (result == SM_RUN_OK) {
-        uint16_t failed = 0U;
-        result = sm_run(spi, sm_not_reset_steps, SM_NOT_RESET_STEPS_COUNT, &failed);
-        (void)failed;
+    sm_resync_begin(&job);
+    result = SM_RUN_BUSY;
+    while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
+        result = sm_resync_tick(spi, &job);
+        if (result == SM_RUN_WAIT) {
+            spi->wait_us(spi->context, job.task.wait_us);
+        }
     }
     return result;
 }

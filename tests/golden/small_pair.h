@@ -618,6 +618,22 @@ uint8_t sm_read_status_tick(sm_spi_t *spi, sm_read_status_t *job, uint8_t words[
  */
 uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT]);
 
+typedef struct {
+    sm_task_t task;     /* the table in hand */
+    uint8_t phase;      /* 0: the flag of a rejected frame is cleared, 1: reads, 2: what shows that the chip was not reset */
+    uint8_t rounds;     /* reads so far */
+} sm_resync_t;
+
+/* Before the first call of `resync_tick`. */
+void sm_resync_begin(sm_resync_t *job);
+
+/*
+ * As `resync`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us):
+ * call again; anything else is the result of `resync`, or of `clear_rejected` where that was begun.
+ * RUN_...
+ */
+uint8_t sm_resync_tick(sm_spi_t *spi, sm_resync_t *job);
+
 /*
  * Counters back in step with a chip that has kept its state while the controller restarted: first
  * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there,

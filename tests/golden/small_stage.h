@@ -1000,6 +1000,7 @@ SM_INLINE uint8_t sm_run(sm_spi_t *spi, const sm_step_t *steps, uint16_t size, u
     sm_task_t task;
     uint8_t result = SM_RUN_BUSY;
     sm_task_begin(&task, steps, size);
+    result = SM_RUN_BUSY;
     while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
         result = sm_tick(spi, &task);
         if (result == SM_RUN_WAIT) {
@@ -1085,6 +1086,49 @@ SM_INLINE uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
     return result;
 }
 
+typedef struct {
+    sm_task_t task;     /* the table in hand */
+    uint8_t phase;      /* 0: the flag of a rejected frame is cleared, 1: reads, 2: what shows that the chip was not reset */
+    uint8_t rounds;     /* reads so far */
+} sm_resync_t;
+
+/* Before the first call of `resync_tick`. */
+SM_INLINE void sm_resync_begin(sm_resync_t *job)
+{
+    sm_task_begin(&job->task, NULL, 0U);
+    job->phase = 1U;
+    job->rounds = 0U;
+}
+
+/*
+ * As `resync`, one call a tick: at most one frame, no waiting. BUSY, and WAIT (job->task.wait_us):
+ * call again; anything else is the result of `resync`, or of `clear_rejected` where that was begun.
+ * RUN_...
+ */
+SM_INLINE uint8_t sm_resync_tick(sm_spi_t *spi, sm_resync_t *job)
+{
+    uint8_t result = SM_RUN_BUSY;
+    if (job->phase == 1U) {
+        uint16_t reply = 0U;
+        /* a read of STATUS fetches the reply and changes nothing */
+        result = sm_exchange(spi, 0x800BU, &reply);
+        (void)reply;
+        job->rounds++;
+        if (job->rounds < 2U) {
+            result = SM_RUN_BUSY;
+        } else if (result == SM_RUN_OK) {
+            sm_task_begin(&job->task, sm_not_reset_steps, SM_NOT_RESET_STEPS_COUNT);
+            job->phase = 2U;
+            result = SM_RUN_BUSY;
+        } else {
+            /* it has failed */
+        }
+    } else {
+        result = sm_tick(spi, &job->task);
+    }
+    return result;
+}
+
 /*
  * Counters back in step with a chip that has kept its state while the controller restarted: first
  * spi_init, then this, then the table warm_steps. Not OK: the chip is not configured, or not there,
@@ -1092,18 +1136,15 @@ SM_INLINE uint8_t sm_read_status(sm_spi_t *spi, uint8_t words[SM_STATUS_COUNT])
  */
 SM_INLINE uint8_t sm_resync(sm_spi_t *spi)
 {
+    sm_resync_t job;
     uint8_t result = SM_RUN_OK;
-    uint8_t k;
-    uint16_t reply = 0U;
-    /* a read of STATUS fetches the reply and changes nothing */
-    for (k = 0U; k < 2U; k++) {
-        result = sm_exchange(spi, 0x800BU, &reply);
-    }
-    (void)reply;
-    if (result == SM_RUN_OK) {
-        uint16_t failed = 0U;
-        result = sm_run(spi, sm_not_reset_steps, SM_NOT_RESET_STEPS_COUNT, &failed);
-        (void)failed;
+    sm_resync_begin(&job);
+    result = SM_RUN_BUSY;
+    while ((result == SM_RUN_BUSY) || (result == SM_RUN_WAIT)) {
+        result = sm_resync_tick(spi, &job);
+        if (result == SM_RUN_WAIT) {
+            spi->wait_us(spi->context, job.task.wait_us);
+        }
     }
     return result;
 }

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import bracket, string
-from . import cpp_chain, cpp_driver, cpp_jobs
+from . import cpp_asked, cpp_chain, cpp_driver, cpp_jobs
 from .language import Field, Language, local
 
 if TYPE_CHECKING:
@@ -102,6 +102,7 @@ class Cpp(Language):
     driver_words = cpp_driver
     chain_words = cpp_chain
     job_words = cpp_jobs
+    asked_words = cpp_asked
 
     def uint(self, bits: int) -> str:
         return f"uint{next(s for s in (8, 16, 32, 64) if bits <= s)}_t"
@@ -302,14 +303,15 @@ class Cpp(Language):
 
     def modes(self, ways: Sequence[tuple[str, str, str]], watched: Sequence[tuple[str, str]]) -> list[str]:  # fmt: skip
         """`enter` and what the watch begins with, of the ways (from, to, table or "") and the modes that can be watched."""
-        lines = cpp_driver.ENTER.split("\n")
+        lines = cpp_asked.ENTER_BEGIN.split("\n")
         for source, target, table in ways:
-            done = f"on.run({table})" if table else "result_t::ok"
-            lines += [f"    if ((from == {source}) && (to == {target})) {{", f"        return {done};", "    }"]  # fmt: skip
-        lines += ["    static_cast<void>(on);"] if not any(t for *_, t in ways) else []
+            task = f"task_t({table})" if table else "task_t()"
+            lines += [f"    if ((from == {source}) && (to == {target})) {{", f"        task = {task};", "        return result_t::ok;", "    }"]  # fmt: skip
+        lines += ["    task = task_t();"]
         lines += ["    return (from == to) && (to < drive_modes_count) ? result_t::ok : result_t::no_way;", "}"]  # fmt: skip
+        lines += cpp_asked.ENTER.split("\n")
         if watched:
-            lines += cpp_driver.WATCH_MODE.split("\n")
+            lines += cpp_asked.WATCH_MODE.split("\n")
             for mode, table in watched:
                 lines += [f"    if (mode == {mode}) {{", f"        task = task_t({table});", "        return result_t::ok;", "    }"]  # fmt: skip
             lines += ["    return result_t::no_way;", "}"]

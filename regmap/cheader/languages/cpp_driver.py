@@ -278,6 +278,9 @@ TICKS = """
         return finish(task);
     }
 
+    // Waits as long as a task wants.
+    void pause(const task_t &task) { spi_.wait_us(task.wait_us); }
+
     // A task to its end, or to the first step that fails.
     result_t finish(task_t &task)
     {
@@ -292,75 +295,8 @@ TICKS = """
     }
 """
 
-RESYNC = """
-    // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
-    // then this, then the table `warm_steps`. Not ok: the chip is not configured, or not there, or (rejected) a flag
-    // tells of a rejected frame, or (reset) the chip was reset.
-    result_t resync()
-    {
-        result_t result = result_t::ok;
-        for (unsigned k = 0U; k < @ROUNDS@U; k++) {
-            result = exchange(@FORMAT@U, fillers[@FORMAT@U].frame);
-        }
-@NOT_RESET@        return result;
-    }
-"""
 
-CLEAR = """
-    // Clears the flag of a rejected frame, with which every other result is rejected, and sees that it is down. What
-    // was under way is not known to have been done: begin it again.
-    result_t clear_rejected()
-    {
-        task_t task(clear_rejected_steps);
-        task.lenient = 1U;
-        const result_t result = finish(task);
-        return (result == result_t::ok) ? resync() : result;
-    }
-"""
-
-MONITORS = """
-// Runs every test, outputs off, on a configured chip. ok: each monitor has shown the fault that was forced; monitor:
-// bits 1 << monitor_test_id of `failed` have not, and the chip is as before. Anything else: what was forced may still
-// be, so run `init_steps` before the outputs are enabled.
-template <class Spi>
-[[nodiscard]] result_t test_monitors(driver<Spi> &on, @KIND@ &failed)
-{
-    result_t result = result_t::ok;
-    failed = 0U;
-    for (size_t i = 0U; (i < monitor_tests.size()) && (result == result_t::ok); i++) {
-        const monitor_test_t &test = monitor_tests[i];
-        const step_t *const steps = @STEPS@.data() + test.first;
-        result = on.run_part(steps, test.steps);
-        // what the test forces is taken back whatever it has shown
-        const result_t back = on.run_part(steps + test.steps, test.restore);
-        if (result == result_t::unexpected) {
-            failed = static_cast<@KIND@>(failed | static_cast<@KIND@>(static_cast<@KIND@>(1U) << i));
-            result = result_t::ok;
-        }
-        if (result == result_t::ok) {
-            result = back;
-        }
-    }
-    return ((result == result_t::ok) && (failed != 0U)) ? result_t::monitor : result;
-}
-"""
-
-WATCH = """
-    // One call a period while the bridge runs: a frame of the readback, in rotation. busy: nothing found.
-    // unexpected: step, got and differ tell where and what; reset: the chip has lost its settings. Bring the
-    // bridge into its safe state before the chip is configured again. Begin with task_t(readback_steps).
-    result_t watch(task_t &task)
-    {
-        result_t result = tick(task);
-        if ((result == result_t::ok) || (result == result_t::reset)) {
-            task = task_t(task.steps, task.size);
-            result = tick(task);
-        }
-        return @RESET@result;
-    }
-"""
-
-#: where the map tells of a reset: at the end of a table, and while it is watched
+#: where the map tells of a reset: at the end of a table
 ENDED_RESET = """            if ((task.size != 0U) && (@DOUBTFUL@)) {
                 return result_t::reset;
             }
@@ -380,17 +316,6 @@ TELLING = """        if ((result == result_t::reset) && (task.step.kind == step_
             result = result_t::ok; // the words of a status read tell of it
         }
 """
-#: after the reads of a resync: a chip that was reset is no chip that has kept its state
-NOT_RESET = """        if (result == result_t::ok) {
-            settled = !(@DOUBTFUL@);
-            result = settled ? result_t::ok : result_t::reset;
-        }
-"""
-NOT_RESET_STEPS = """        if (result == result_t::ok) {
-            result = run(@NOT_RESET_TABLE@);
-        }
-"""
-WATCH_RESET = "reset ? result_t::reset : "
 
 EXPLAIN = """
 // Raised faults in the order in which to look at them: each first cause, then what can follow from it.
@@ -478,16 +403,3 @@ constexpr table<uint8_t, N> cut(const table<uint8_t, bytes_most> &from) noexcept
     return to;
 }
 } // namespace detail"""
-
-ENTER = """
-// From one mode of the drive to another, blocking. ok: the chip holds the settings of the mode, each read back. no_way:
-// nothing was sent. Anything else: the chip holds a part of both modes (`step` of the way failed), so bring the bridge
-// into its safe state.
-template <class Spi>
-[[nodiscard]] result_t enter(driver<Spi> &on, uint8_t from, uint8_t to)
-{"""
-
-WATCH_MODE = """
-// Before the first call of `watch` in a mode. no_way: no such mode, or nothing of it can be read back.
-[[nodiscard]] constexpr result_t watch_mode_begin(task_t &task, uint8_t mode) noexcept
-{"""

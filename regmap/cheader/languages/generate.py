@@ -13,9 +13,9 @@ from ...chip.model import Chip, Frame
 from ...errors import CallError, closest
 from ...frames.codec import Codec
 from ...stages.identity import identity, settings_digest
+from ..again import filler_of
 from ..framebase import frame_type, word_type
 from ..layout import Generated, content_hash, drawn, files_of, settled
-from ..routines import filler_of
 from ..sheet import Options, Sheet
 from .chain import write_chain, write_streams
 from .chosen import write_chosen

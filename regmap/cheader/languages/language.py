@@ -75,6 +75,7 @@ class Language:
     suffix = ""  # of unsigned numbers
     driver_words: ModuleType  # its text of the driver, of what explains faults, ...
     chain_words: ModuleType  # ... of a daisy chain, ...
+    asked_words: ModuleType  # ... of what a chip alone is asked beside tables, ...
     job_words: ModuleType  # ... and of what goes a call a tick, with places between @
 
     def __init__(self, wide: int) -> None:
@@ -132,13 +133,13 @@ class Language:
         self, sheet: Sheet, modules: Sequence[FrameModule], rounds: tuple[int, int] | None
     ) -> list[str]:
         """The driver with what the map and the stage allow; `rounds` as `restart` takes them, None where no read is harmless."""
-        words = self.driver_words
+        words, asked = self.driver_words, self.asked_words
         alone = not sheet.chained
         resync = ""
         if rounds is not None and alone:
-            resync = words.RESYNC.replace("@ROUNDS@", str(rounds[0]))
+            resync = asked.RESYNC.replace("@ROUNDS@", str(rounds[0]))
             resync = resync.replace("@FORMAT@", str(rounds[1]))
-        watch = words.WATCH.replace("@RESET@", words.WATCH_RESET if sheet.reset_told else "")
+        watch = asked.WATCH.replace("@RESET@", asked.WATCH_RESET if sheet.reset_told else "")
         status, restart = self.status(whole=False, there=alone and "status" in sheet.plans), {}
         if alone and rounds is not None and {"init", "warm"} <= set(sheet.plans):
             restart = self.restart(sheet, set(sheet.plans), rounds, whole=False)
@@ -153,15 +154,20 @@ class Language:
             ("@RESYNC@", resync),
             (
                 "@CLEAR@",
-                words.CLEAR if alone and rounds is not None and NAME in sheet.plans else "",
+                asked.CLEAR if alone and rounds is not None and NAME in sheet.plans else "",
             ),
             ("@RESTART@", restart.get("text", "") + forget),
             ("@RESTART_WITH@", restart.get("own", "")),
-            ("@JOB_TYPES@", status.get("type", "") + restart.get("type", "")),
+            (
+                "@JOB_TYPES@",
+                (asked.RESYNC_TYPE if resync else "")
+                + status.get("type", "")
+                + restart.get("type", ""),
+            ),
             ("@WATCH@", watch if alone and "readback" in sheet.plans else ""),
             ("@FORMATS@", str(len(modules))),
             ("@DEPTH@", str(max(1, *(m.frame.after for m in modules)))),
-            *self.reset_words(sheet, words, NOT_RESET in sheet.plans).items(),
+            *self.reset_words(sheet, words, asked, NOT_RESET in sheet.plans).items(),
         ):
             text = text.replace(key, piece)
         return _lines(text)
@@ -217,14 +223,16 @@ class Language:
             "own": own,
         }
 
-    def reset_words(self, sheet: Sheet, words: ModuleType, steps: bool) -> dict[str, str]:
+    def reset_words(
+        self, sheet: Sheet, words: ModuleType, asked: ModuleType, steps: bool
+    ) -> dict[str, str]:
         """What stands for the places that have to do with a reset of the chip, in the text of the driver or the chain (`words`).
 
-        `steps` where a table shows that a chip was not reset, which replies do not tell.
+        `asked` has what ends a resync; `steps` where a table shows that a chip was not reset, which replies do not tell.
         """
         told, twice = sheet.reset_told, sheet.reset_doubted
         doubtful = words.DOUBTFUL_TWICE if twice else words.DOUBTFUL
-        found = words.NOT_RESET if told else words.NOT_RESET_STEPS if steps else ""
+        found = asked.NOT_RESET if told else asked.NOT_RESET_STEPS if steps else ""
         table = self.constant(table_names(sheet.plans).get(NOT_RESET, ""))
         jobs = self.job_words
         pieces = {
@@ -250,7 +258,7 @@ class Language:
 
     def monitors(self, kind: str, steps: str) -> list[str]:
         """What runs the tests of monitors in the table `steps`; a bit for each in a `kind`."""
-        text = self.driver_words.MONITORS
+        text = self.asked_words.MONITORS
         return _lines(text.replace("@KIND@", kind).replace("@STEPS@", steps))
 
     def streams(self, shape: Stream) -> list[str]:
@@ -266,7 +274,7 @@ class Language:
         """
         words = self.chain_words
         text = words.RUNNER.replace("@CHIPS@", ", ".join([words.ALONE] * sheet.chips))
-        for key, piece in self.reset_words(sheet, words, NOT_RESET in every).items():
+        for key, piece in self.reset_words(sheet, words, words, NOT_RESET in every).items():
             text = text.replace(key, piece)
         there = rounds is not None and {"init", "warm"} <= every
         restart = self.restart(sheet, every, rounds, whole=True) if there and rounds else {}

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from ..text import string
-from . import rust_chain, rust_driver, rust_jobs
+from . import rust_asked, rust_chain, rust_driver, rust_jobs
 from .language import Field, Language
 
 if TYPE_CHECKING:
@@ -83,6 +83,7 @@ class Rust(Language):
     driver_words = rust_driver
     chain_words = rust_chain
     job_words = rust_jobs
+    asked_words = rust_asked
 
     def uint(self, bits: int) -> str:
         return f"u{next(s for s in (8, 16, 32, 64) if bits <= s)}"
@@ -289,19 +290,20 @@ pub fn frame_of(format: u8, data: &[u8; BYTES_MOST]) -> Frame {{
 
     def modes(self, ways: Sequence[tuple[str, str, str]], watched: Sequence[tuple[str, str]]) -> list[str]:  # fmt: skip
         """`enter` and what the watch begins with, of the ways (from, to, table or "") and the modes that can be watched."""
-        lines = rust_driver.ENTER.split("\n")
+        lines = rust_asked.ENTER_BEGIN.split("\n")
         for source, target, table in ways:
-            done = f"self.run(&{table.upper()})" if table else "Outcome::Ok"
-            lines.append(f"            ({source}, {target}) => {done},")
+            steps = f"&{table.upper()}" if table else "&[]"
+            lines.append(f"        ({source}, {target}) => Task::new({steps}),")
         lines += [
-            "            (from, to) if from == to && to < DRIVE_MODES_COUNT => Outcome::Ok,",
-            "            _ => Outcome::NoWay,",
-            "        }",
-            "    }",
+            "        (from, to) if from == to && to < DRIVE_MODES_COUNT => Task::new(&[]),",
+            "        _ => return Outcome::NoWay,",
+            "    };",
+            "    Outcome::Ok",
             "}",
+            *rust_asked.ENTER.split("\n"),
         ]
         if watched:
-            lines += rust_driver.WATCH_MODE.split("\n")
+            lines += rust_asked.WATCH_MODE.split("\n")
             lines += [f"        {mode} => Task::new(&{table.upper()})," for mode, table in watched]
             lines += ["        _ => return Outcome::NoWay,", "    };", "    Outcome::Ok", "}"]
         return lines

@@ -317,82 +317,8 @@ TICKS = """
     }
 """
 
-RESYNC = """
-    // Counters back in step with a chip that has kept its state while the controller restarted: a new driver,
-    // then this, then WARM_STEPS. Not Ok: the chip is not configured, or not there, or (Rejected) a flag tells of a
-    // rejected frame, or (Reset) the chip was reset.
-    pub fn resync(&mut self) -> Outcome {
-        let mut outcome = Outcome::Ok;
-        for _ in 0..@ROUNDS@ {
-            outcome = self.exchange(@FORMAT@, FILLERS[@FORMAT@].frame);
-        }
-@NOT_RESET@        outcome
-    }
-"""
 
-CLEAR = """
-    // Clears the flag of a rejected frame, with which every other outcome is Rejected, and sees that it is down. What
-    // was under way is not known to have been done: begin it again.
-    pub fn clear_rejected(&mut self) -> Outcome {
-        let mut task = Task::new(&CLEAR_REJECTED_STEPS);
-        task.lenient = 1;
-        match self.finish(&mut task) {
-            Outcome::Ok => self.resync(),
-            other => other,
-        }
-    }
-"""
-
-MONITORS = """
-impl<S: Spi> Driver<'_, S> {
-    // Runs every test, outputs off, on a configured chip. Ok: each monitor has shown the fault that was forced; Monitor:
-    // bits 1 << monitor_test_id of `failed` have not, and the chip is as before. Anything else: what was forced may
-    // still be, so run INIT_STEPS before the outputs are enabled.
-    #[must_use]
-    pub fn test_monitors(&mut self, failed: &mut @KIND@) -> Outcome {
-        let mut outcome = Outcome::Ok;
-        *failed = 0;
-        for (i, test) in MONITOR_TESTS.iter().enumerate() {
-            let steps = &@STEPS@[test.first as usize..];
-            let (force, restore) = steps.split_at(test.steps as usize);
-            outcome = self.run(force);
-            // what the test forces is taken back whatever it has shown
-            let back = self.run(&restore[..test.restore as usize]);
-            if outcome == Outcome::Unexpected {
-                *failed |= 1 << i;
-                outcome = Outcome::Ok;
-            }
-            if outcome == Outcome::Ok {
-                outcome = back;
-            }
-            if outcome != Outcome::Ok {
-                break;
-            }
-        }
-        if outcome == Outcome::Ok && *failed != 0 {
-            Outcome::Monitor
-        } else {
-            outcome
-        }
-    }
-}
-"""
-
-WATCH = """
-    // One call a period while the bridge runs: a frame of the readback, in rotation. Busy: nothing found.
-    // Unexpected: step, got and differ tell where and what; Reset: the chip has lost its settings. Bring the
-    // bridge into its safe state before the chip is configured again. Begin with Task::new(&READBACK_STEPS).
-    pub fn watch(&mut self, task: &mut Task) -> Outcome {
-        let mut outcome = self.tick(task);
-        if outcome == Outcome::Ok || outcome == Outcome::Reset {
-            *task = Task::new(task.steps);
-            outcome = self.tick(task);
-        }
-        @RESET@outcome
-    }
-"""
-
-#: where the map tells of a reset: at the end of a table, and while it is watched
+#: where the map tells of a reset: at the end of a table
 ENDED_RESET = """            if !task.steps.is_empty() {
                 if @DOUBTFUL@ {
                     return Outcome::Reset;
@@ -419,19 +345,6 @@ TELLING = """        if outcome == Outcome::Reset && task.step.kind == StepKind:
             outcome = Outcome::Ok; // the words of a status read tell of it
         }
 """
-#: after the reads of a resync: a chip that was reset is no chip that has kept its state
-NOT_RESET = """        if outcome == Outcome::Ok {
-            self.settled = !@DOUBTFUL@;
-            if !self.settled {
-                return Outcome::Reset;
-            }
-        }
-"""
-NOT_RESET_STEPS = """        if outcome == Outcome::Ok {
-            outcome = self.run(&@NOT_RESET_TABLE@);
-        }
-"""
-WATCH_RESET = "if self.reset {\n            return Outcome::Reset;\n        }\n        "
 
 EXPLAIN = """
 // Raised faults in the order in which to look at them: each first cause, then what can follow from it.
@@ -503,18 +416,3 @@ pub fn explain(words: &[Word; STATUS_COUNT]) -> Explained {
     }
 }
 """
-
-ENTER = """
-impl<S: Spi> Driver<'_, S> {
-    // From one mode of the drive to another, blocking. Ok: the chip holds the settings of the mode, each read back.
-    // NoWay: nothing was sent. Anything else: the chip holds a part of both modes (`step` of the way failed), so
-    // bring the bridge into its safe state.
-    #[must_use]
-    pub fn enter(&mut self, from: u8, to: u8) -> Outcome {
-        match (from, to) {"""
-
-WATCH_MODE = """
-// Before the first call of `watch` in a mode. NoWay: no such mode, or nothing of it can be read back.
-#[must_use]
-pub fn watch_mode_begin(task: &mut Task, mode: u8) -> Outcome {
-    *task = match mode {"""

@@ -12,9 +12,11 @@
 #endif
 #if defined(CLEAR_BY_BOARD)
 #define gd_clear_rejected(spi, failed) gd_clear_rejected_variant((spi), NUMBER, (failed))
+#define gd_clear_rejected_begin(job) (void)gd_clear_rejected_variant_begin((job), NUMBER)
 #endif
 #if defined(TESTS_BY_BOARD)
 #define gd_test_monitors(spi, failed) gd_test_monitors_variant((spi), NUMBER, (failed))
+#define gd_test_monitors_begin(job) (void)gd_test_monitors_variant_begin((job), NUMBER)
 #endif
 #else
 #define NUMBER GD_VARIANT

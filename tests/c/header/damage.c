@@ -24,6 +24,8 @@ void d_found(uint64_t *found);
 unsigned d_watch(unsigned ticks);
 unsigned d_shared(unsigned ticks);
 unsigned d_monitors(uint32_t *failed);
+unsigned d_job_begin(unsigned kind, unsigned from, unsigned to);
+unsigned d_job_tick(unsigned kind, uint32_t *us, uint32_t *failed);
 unsigned d_ticks(void);
 void d_watch_begin(void);
 unsigned d_watch_once(void);
@@ -241,4 +243,61 @@ unsigned d_in_lock(void)
 #else
     return 0U;
 #endif
+}
+
+/* What is asked a call a tick: 0 counters in step, 1 the flag of a rejected frame, 2 the monitors, 3 a mode. 0xFFFF: there is none. */
+static gd_resync_t syncing;
+static gd_task_t entering;
+#ifdef GD_MONITOR_TESTS_COUNT
+static gd_test_monitors_t testing;
+#endif
+
+unsigned d_job_begin(unsigned kind, unsigned from, unsigned to)
+{
+    unsigned result = 0xFFFFU;
+    (void)from;
+    (void)to;
+    if (kind == 0U) {
+        gd_resync_begin(&syncing);
+        result = GD_RUN_OK;
+    }
+#ifdef GD_CLEAR_REJECTED_STEPS_COUNT
+    if (kind == 1U) {
+        gd_clear_rejected_begin(&syncing);
+        result = GD_RUN_OK;
+    }
+#endif
+#ifdef GD_MONITOR_TESTS_COUNT
+    if (kind == 2U) {
+        gd_test_monitors_begin(&testing);
+        result = GD_RUN_OK;
+    }
+#endif
+#ifdef GD_DRIVE_MODES_COUNT
+    if (kind == 3U) {
+        result = gd_enter_begin(&entering, (uint8_t)from, (uint8_t)to);
+    }
+#endif
+    return result;
+}
+
+unsigned d_job_tick(unsigned kind, uint32_t *us, uint32_t *failed)
+{
+    unsigned result;
+    *failed = 0U;
+    if (kind < 2U) {
+        result = gd_resync_tick(&spi, &syncing);
+        *us = syncing.task.wait_us;
+#ifdef GD_MONITOR_TESTS_COUNT
+    } else if (kind == 2U) {
+        result = gd_test_monitors_tick(&spi, &testing);
+        *us = testing.task.wait_us;
+        *failed = testing.failed;
+#endif
+    } else {
+        result = gd_tick(&spi, &entering);
+        *us = entering.wait_us;
+    }
+    *us = (result == GD_RUN_WAIT) ? *us : 0U;
+    return result;
 }

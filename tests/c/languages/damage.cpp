@@ -44,6 +44,11 @@ unsigned run(const gd::table<gd::step_t, N> &rows, uint16_t *failed)
     stopped(result, failed);
     return static_cast<unsigned>(result);
 }
+gd::resync_t syncing;
+gd::task_t entering;
+#ifdef MONITORS
+gd::test_monitors_t testing;
+#endif
 } // namespace
 
 extern "C" {
@@ -176,4 +181,51 @@ unsigned d_ticks() { return gd::watch_ticks; }
 void d_watch_begin() { watching = gd::task_t(gd::readback_steps); }
 unsigned d_watch_once() { return static_cast<unsigned>(spi->watch(watching)); }
 unsigned d_in_lock() { return 0U; } // one table of it
+unsigned d_job_begin(unsigned kind, unsigned from, unsigned to)
+{
+    static_cast<void>(from);
+    static_cast<void>(to);
+    if (kind == 0U) {
+        spi->resync_begin(syncing);
+        return 0U;
+    }
+#ifdef CLEARS
+    if (kind == 1U) {
+        spi->clear_rejected_begin(syncing);
+        return 0U;
+    }
+#endif
+#ifdef MONITORS
+    if (kind == 2U) {
+        testing = gd::test_monitors_t();
+        return 0U;
+    }
+#endif
+#ifdef MODES
+    if (kind == 3U) {
+        return static_cast<unsigned>(gd::enter_begin(entering, static_cast<uint8_t>(from), static_cast<uint8_t>(to)));
+    }
+#endif
+    return 0xFFFFU;
+}
+unsigned d_job_tick(unsigned kind, uint32_t *us, uint32_t *failed)
+{
+    gd::result_t result = gd::result_t::ok;
+    *failed = 0U;
+    if (kind < 2U) {
+        result = spi->resync_tick(syncing);
+        *us = syncing.task.wait_us;
+#ifdef MONITORS
+    } else if (kind == 2U) {
+        result = gd::test_monitors_tick(*spi, testing);
+        *us = testing.task.wait_us;
+        *failed = testing.failed;
+#endif
+    } else {
+        result = spi->tick(entering);
+        *us = entering.wait_us;
+    }
+    *us = (result == gd::result_t::wait) ? *us : 0U;
+    return static_cast<unsigned>(result);
+}
 }

@@ -27,6 +27,10 @@ static mut KEPT: Option<Driver> = None;
 static mut WATCHING: Option<gd::Task> = None;
 static mut READING: gd::ReadStatus = gd::ReadStatus::new();
 static mut WORDS: [gd::Word; gd::STATUS_COUNT] = [0; gd::STATUS_COUNT];
+static mut SYNCING: gd::Resync = gd::Resync::new();
+static mut ENTERING: Option<gd::Task> = None;
+#[cfg(monitors)]
+static mut TESTING: gd::TestMonitors = gd::TestMonitors::new();
 static mut RESTARTING: gd::Restart = gd::Restart::new();
 
 // one thread calls all of this
@@ -218,4 +222,47 @@ pub extern "C" fn d_watch_once() -> u32 {
 #[no_mangle]
 pub extern "C" fn d_in_lock() -> u32 {
     0 // one table of it
+}
+#[no_mangle]
+pub extern "C" fn d_job_begin(kind: u32, from: u32, to: u32) -> u32 {
+    let _ = (from, to);
+    match kind {
+        0 => spi().resync_begin(unsafe { &mut *addr_of_mut!(SYNCING) }),
+        #[cfg(clears)]
+        1 => spi().clear_rejected_begin(unsafe { &mut *addr_of_mut!(SYNCING) }),
+        #[cfg(monitors)]
+        2 => unsafe { *addr_of_mut!(TESTING) = gd::TestMonitors::new() },
+        #[cfg(modes)]
+        3 => {
+            let mut task = gd::Task::new(&[]);
+            let outcome = gd::enter_begin(&mut task, from as u8, to as u8);
+            unsafe { *addr_of_mut!(ENTERING) = Some(task) }
+            return outcome as u32;
+        }
+        _ => return 0xFFFF,
+    }
+    0
+}
+#[no_mangle]
+pub extern "C" fn d_job_tick(kind: u32, us: &mut u32, failed: &mut u32) -> u32 {
+    *failed = 0;
+    let (outcome, wait) = match kind {
+        0 | 1 => {
+            let job = unsafe { &mut *addr_of_mut!(SYNCING) };
+            (spi().resync_tick(job), job.task.wait_us)
+        }
+        #[cfg(monitors)]
+        2 => {
+            let job = unsafe { &mut *addr_of_mut!(TESTING) };
+            let outcome = spi().test_monitors_tick(job);
+            *failed = job.failed as u32;
+            (outcome, job.task.wait_us)
+        }
+        _ => {
+            let task = unsafe { (*addr_of_mut!(ENTERING)).as_mut().unwrap() };
+            (spi().tick(task), task.wait_us)
+        }
+    };
+    *us = if outcome == gd::Outcome::Wait { wait } else { 0 };
+    outcome as u32
 }

@@ -171,8 +171,13 @@ class Commands:
         pieces = [p.upper() for p in pieces_of(name)]
         for at in range(min(len(pieces), MOST_BEFORE + 1)):
             for frame in self.chip.frames.values():
-                rest = flat("".join(pieces[at:])).removeprefix(flat(frame.name))
-                if rest == flat("".join(pieces[at:])):
+                whole = flat("".join(pieces[at:]))
+                # of the only frame the name need not stand there
+                called = (
+                    "FRAME" if len(self.chip.frames) == 1 and whole[:5] == "FRAME" else frame.name
+                )
+                rest = whole.removeprefix(flat(called))
+                if rest == whole:
                     continue
                 if rest in SHAPE:
                     return CommandMeant("shape", part=frame.name, of_part=rest)

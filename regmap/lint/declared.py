@@ -74,6 +74,8 @@ class Declarations:
     rows: list[Row] = field(default_factory=list)
     described: list[Described] = field(default_factory=list)
     arrays: list[NumberArray] = field(default_factory=list)
+    #: rows of tables that are numbers alone, each called as its table is
+    rows_of_numbers: list[NumberArray] = field(default_factory=list)
     steps: list[CommandRow] = field(default_factory=list)
     functions: list[Define] = field(default_factory=list)
     skipped: list[Define] = field(default_factory=list)

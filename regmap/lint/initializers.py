@@ -30,6 +30,9 @@ class Initializers:
                 return self._array(c_ast, node, name)
             self._describe(name, cells)
             return True
+        if len(rows) == len(node.exprs):
+            for row in rows:
+                self._array(c_ast, row, name, self.found.rows_of_numbers)
         told = [self._cells(c_ast, row, members) for row in rows]
         strings = [
             next((_string(n) for _, n in cells if _string(n)), "") if cells else ""
@@ -90,8 +93,10 @@ class Initializers:
             numbers.append((member, replace(made, name=key)))
         return tuple(numbers)
 
-    def _array(self, c_ast: Any, node: Any, name: str) -> bool:
-        """An array of numbers without designators."""
+    def _array(
+        self, c_ast: Any, node: Any, name: str, into: list[NumberArray] | None = None
+    ) -> bool:
+        """An array of numbers without designators; `into` is where it is kept, where not with the arrays."""
         from pycparser import c_generator
 
         show = c_generator.CGenerator().visit
@@ -102,11 +107,14 @@ class Initializers:
             numbers = tuple(self.evaluator.value(show(e)) for e in entries)
         except Unreadable:
             return False
-        item = self.places.define(name, node.coord, None, "")
         cells = tuple(
             replace(self.places.define(show(e), e.coord, n, ""), name=name)
             for e, n in zip(entries, numbers, strict=True)
         )
+        if into is not None:
+            into.append(NumberArray(item=cells[0], numbers=numbers, cells=cells))
+            return True
+        item = self.places.define(name, node.coord, None, "")
         self.found.arrays.append(NumberArray(item=item, numbers=numbers, cells=cells))
         return True
 

@@ -188,12 +188,12 @@ def _judge_field(
                 right=(1 << field.width) - 1 if small else mask,
             )
     elif meant.kind == "field":
-        if value not in (mask, low):
-            # a small number could be the bit's as well as its mask
-            is_mask = value >= register.width or "BIT" in item.body or "<<" in item.body
+        # a small number could be the bit's as well as its mask
+        is_mask = value >= register.width or _placed(item)
+        if value != mask and (is_mask or value != low):
             yield Disagreement(
                 f"{_word(value, register)}",
-                f"{_word(mask, register)} or {low}, {where}",
+                f"{_word(mask, register)}{'' if _placed(item) else f' or {low}'}, {where}",
                 right=mask if is_mask else None,
             )
     elif meant.kind == "shift":
@@ -205,8 +205,9 @@ def _judge_field(
                 f"highest bit {value}", f"{max(field.bits)}, {where}", right=max(field.bits)
             )
     elif meant.kind == "bit":
-        if value not in (low, mask):
-            yield Disagreement(f"bit {value}", f"{low}, {where}", right=low)
+        if value != mask and (_placed(item) or value != low):
+            right = mask if _placed(item) else low
+            yield Disagreement(f"bit {value}", f"{right}, {where}", right=right)
     elif meant.kind == "width":
         if value != field.width:
             yield Disagreement(f"width {value}", f"{field.width}, {where}", right=field.width)
@@ -224,6 +225,11 @@ def _judge_field(
         yield from _judge_option(meant, field, value, style)
     elif meant.kind == "word":
         yield from _fits(field, value)
+
+
+def _placed(item: Define) -> bool:
+    """Whether the number is written as a bit in place."""
+    return "BIT" in item.body or "<<" in item.body
 
 
 def _judge_clear(field: Field, register: Register, value: int) -> Iterator[Disagreement]:

@@ -76,8 +76,9 @@ class HeaderJudging:
             self.problems += found
             self.compared += count
         self._tables()
-        for steps in (declared.steps, *(frames_in(a) for a in declared.arrays)):
-            self._judged_rows(judge_steps(steps, numbers, self.chip, self.sendable))
+        self._judged_rows(judge_steps(declared.steps, numbers, self.chip, self.sendable))
+        for steps in frames_in(declared, self.chip):
+            self._judged_rows(judge_steps(steps, numbers, self.chip, self.sendable, called=True))
         self.skipped += [skip_of(i, None, self.names) for i in self.unit.notes]
         for item in declared.skipped:
             self._leave(item, self._meaning(item.name))

@@ -15,7 +15,7 @@ from ..chip.bits import hexword
 from ..chip.model import Chip, Register
 from ..frames.words import from_wire, join_bursts
 from .commandjudge import CommandJudge
-from .declared import COMMANDS, CommandRow, Described, NumberArray
+from .declared import COMMANDS, CommandRow, Declarations, Described, NumberArray
 from .defines import Define
 from .judge import cut_fields
 from .names import flat, kind_of, pieces_of
@@ -32,11 +32,17 @@ class RowFinding(NamedTuple):
 
 
 def judge_steps(
-    steps: Sequence[CommandRow], named: Sequence[Define], chip: Chip, sendable: CommandJudge
+    steps: Sequence[CommandRow],
+    named: Sequence[Define],
+    chip: Chip,
+    sendable: CommandJudge,
+    *,
+    called: bool = False,
 ) -> Iterator[RowFinding | None]:
     """A finding for each row, None where it agrees; nothing of tables that are not of this chip.
 
-    `named` are the constants of the header: those of the kinds of steps tell what a row does.
+    `named` are the constants of the header: those of the kinds of steps tell what a row does. Of tables that are `called`
+    commands half need be some, of others three quarters.
     """
     merges, reads = _kinds(named, "MERGE"), _kinds(named, "EXPECT", "READ")
     tables: dict[str, list[Cells]] = {}
@@ -49,7 +55,7 @@ def judge_steps(
             tables.setdefault(step.table, []).append({**cells, "frame": frame})
     found = [(rows, [sendable.sound(r["frame"].value or 0) for r in rows]) for rows in tables.values()]  # fmt: skip
     known = [s is not None for _, sent in found for s in sent]
-    if 4 * sum(known) < 3 * len(known):
+    if 4 * sum(known) < (2 if called else 3) * len(known):
         return
     for rows, sent in found:
         if 2 * sum(s is not None for s in sent) < len(rows):
@@ -70,12 +76,16 @@ def judge_steps(
 _SEQUENCES = {"FRAME", "FRAMES", "CMD", "CMDS", "COMMAND", "COMMANDS", "TX", "MSG", "MSGS", "SEQUENCE", "SEQ"}  # fmt: skip
 
 
-def frames_in(array: NumberArray) -> list[CommandRow]:
-    """The numbers of an array that says of itself that it holds commands, each as a row of a table."""
-    name = array.item.name
-    if len(array.cells) < 3 or not _SEQUENCES & {p.upper() for p in pieces_of(name)}:
-        return []
-    return [CommandRow(table=name, cells=(("frame", cell),)) for cell in array.cells]
+def frames_in(declared: Declarations, chip: Chip) -> Iterator[list[CommandRow]]:
+    """Arrays that say of themselves that they hold commands, as numbers or as rows of bytes: each as a table of commands."""
+    tables: dict[str, list[Define]] = {a.item.name: list(a.cells) for a in declared.arrays}
+    for row in declared.rows_of_numbers:
+        frame = frame_of_bytes(row, chip)
+        if frame is not None:
+            tables.setdefault(row.item.name, []).append(frame)
+    for name, cells in tables.items():
+        if len(cells) > 2 and _SEQUENCES & {p.upper() for p in pieces_of(name)}:
+            yield [CommandRow(table=name, cells=(("frame", cell),)) for cell in cells]
 
 
 def frame_of_bytes(array: NumberArray, chip: Chip) -> Define | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from fractions import Fraction
 
@@ -24,6 +25,9 @@ def unit_of_name(name: str) -> str:
 
 def unitless(name: str) -> tuple[str, str]:
     """The name without the unit that it ends with, and that unit."""
+    slew = re.search(r"_v(?:_per)?_us$", name, re.IGNORECASE)
+    if slew is not None:
+        return name[: slew.start()], "V/us"
     head, _, unit = name.rpartition("_")
     return (head, _UNITS[unit.upper()]) if unit.upper() in _UNITS and head else (name, "")
 

@@ -133,6 +133,31 @@ static inline bool numbat_system_faults_is_wd(unsigned w) { return (w & (1u << 5
             (">> 7) & 1u", ">> 6) & 1u"),
         ],
     ),
+    "rows of bytes, bits of others": (
+        "quoll16",
+        """
+#define Q_BIT(n) (1u << (n))
+#define Q_STATUS2_OC_V    Q_BIT(2)
+#define Q_STATUS2_OC_U    Q_BIT(1)
+#define Q_STATUS2_WD_BIT  Q_BIT(7)
+#define Q_FRAME_BITS 16
+#define Q_FRAME_BYTES 2
+static const uint8_t q_init_frames[][2] = {
+    { 0x18, 0x34 },
+    { 0x35, 0x29 }, { 0x22, 0x86 } };
+static const uint16_t q_tx_words[] = { 0x1834, 0x3529, 0x2286 };
+static const uint8_t q_pairs[][2] = { { 0x18, 0x35 }, { 1, 2 }, { 3, 4 } };
+""",
+        [
+            ("Q_BIT(2)", "Q_BIT(1)"),
+            ("Q_BIT(7)", "Q_BIT(3)"),
+            ("BITS 16", "BITS 24"),
+            ("BYTES 2", "BYTES 3"),
+            ("0x18, 0x34 },\n", "0x18, 0x35 },\n"),
+            ("0x35, 0x29 }", "0x35, 0x2B }"),
+            ("0x3529, 0x2286", "0x3528, 0x2286"),
+        ],
+    ),
 }
 PLANTED = [(style, old, new) for style, (_, _, rows) in CORPUS.items() for old, new in rows]
 

@@ -49,7 +49,7 @@ def test_goals_seen_to_look_at_less_give_the_same_margins(stage: Stage, whole: G
     draw, looked = random.Random(5), Looked()
     narrow = problem_of(stage, looked=looked)
     compared = 0
-    for _ in range(12):
+    for _ in range(6):
         names = {v.name: draw.choice(v.codes) for v in whole.variables}
         wanted = {
             g.name: g.margin(tuple(names[whole.variables[n].name] for n in g.scope))
@@ -67,7 +67,7 @@ def test_goals_seen_to_look_at_less_give_the_same_margins(stage: Stage, whole: G
                 narrow = problem_of(stage, looked=looked)
         assert found == wanted
         compared += len(found)
-    assert compared > 500
+    assert compared > 250
     assert sum(len(g.scope) for g in narrow.goals) < sum(len(g.scope) for g in whole.goals)
 
 

@@ -155,9 +155,16 @@ def test_the_best_so_far_is_fair_whenever_it_is_asked_for(seconds: float) -> Non
     assert_fair(propose(CASES["drum that must be fast"](), seconds=seconds))
 
 
-def test_a_field_that_would_cost_what_holds_stays_and_the_reason_says_so() -> None:
+@pytest.fixture(scope="module")
+def dead_time_alone() -> Proposal:
+    return propose(CASES["drum at 94 % duty"](), free=["DEADTIME.TIME"])
+
+
+def test_a_field_that_would_cost_what_holds_stays_and_the_reason_says_so(
+    dead_time_alone: Proposal,
+) -> None:
     """Less dead time than this would sample in time, and would leave less than the model may err."""
-    result = propose(CASES["drum at 94 % duty"](), free=["DEADTIME.TIME"])
+    result = dead_time_alone
     after = {v.check: v for v in result.after.verdicts}
     assert after["sense.settling"].status == "fails"
     for side in ("high", "low"):
@@ -344,13 +351,13 @@ def test_a_field_is_said_to_help_only_where_it_does() -> None:
             assert max(margins) > (now or 0.0), name
 
 
-def test_no_settings_are_said_to_meet_all_goals_only_where_that_is_known() -> None:
+def test_no_settings_are_said_to_meet_all_goals_only_where_that_is_known(
+    dead_time_alone: Proposal,
+) -> None:
     from regmap.cli.propose import verdict_of
 
-    stage = CASES["drum at 94 % duty"]()
-    known = propose(stage, free=["DEADTIME.TIME"])
-    assert not known.feasible
-    assert re.match("No settings meet all goals", verdict_of(known))
-    hurried = propose(stage, seconds=1e-9)
+    assert not dead_time_alone.feasible
+    assert re.match("No settings meet all goals", verdict_of(dead_time_alone))
+    hurried = propose(CASES["drum at 94 % duty"](), seconds=1e-9)
     assert not hurried.conflicts
     assert re.match("Goals are missed", verdict_of(hurried))

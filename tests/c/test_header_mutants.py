@@ -90,7 +90,7 @@ def copies(
 
 
 EVERY = os.environ.get("GATEWORD_ALL_MUTANTS") == "1"
-SHARE = {"c": 10, "cpp": 5, "rust": 4}
+SHARE = {"c": 7, "cpp": 3, "rust": 3}
 MUTATED = [
     (name, language)
     for name in ("quoll16", "numbat24", "wombat24", "bilby32", "potoroo40", "line")

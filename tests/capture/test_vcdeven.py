@@ -70,7 +70,7 @@ def test_even_lines_are_what_the_simple_reader_reads(data: bytes, block: int) ->
         as_reference(capture.read(), reference(data))
 
 
-@settings(max_examples=4000 if EVERY else 200, derandomize=not EVERY, deadline=None)
+@settings(max_examples=4000 if EVERY else 80, derandomize=not EVERY, deadline=None)
 @given(
     even_dumps(),
     st.integers(64, 300),

@@ -23,7 +23,7 @@ import logmaking
 
 from regmap.fleet.logparts import PARTS_FOLDER
 
-KILLS = int(os.environ.get("GATEWORD_KILLS", "2"))
+KILLS = int(os.environ.get("GATEWORD_KILLS", "1"))
 UNITS, ROWS = (int(n) for n in os.environ.get("GATEWORD_FLEET", "0,60,400").split(",")[1:])
 SCRIPT = Path(__file__).with_name("surveying.py")
 

@@ -129,7 +129,6 @@ def test_a_database_finds_the_same_edges(fleet: tuple[pa.Table, list[LogTruth]])
 
 def test_dask_on_two_workers(fleet: tuple[pa.Table, list[LogTruth]]) -> None:
     dd = pytest.importorskip("dask.dataframe")
-    distributed = pytest.importorskip("distributed")
     import pandas as pd
 
     from regmap.fleet.dasked import decode_frame
@@ -140,16 +139,9 @@ def test_dask_on_two_workers(fleet: tuple[pa.Table, list[LogTruth]]) -> None:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        with (
-            distributed.LocalCluster(
-                n_workers=2,
-                threads_per_worker=1,
-                processes=True,
-                dashboard_address=None,
-            ) as cluster,
-            distributed.Client(cluster),
-        ):
-            found = decode_frame(dd.from_pandas(frame, npartitions=7), READING).compute()
+        found = decode_frame(dd.from_pandas(frame, npartitions=7), READING).compute(
+            scheduler="processes", num_workers=2
+        )
     assert found_in(pa.Table.from_pandas(found, preserve_index=False)) == truth
 
 

@@ -208,6 +208,7 @@ def test_conflicting_goals_are_named_and_minimal() -> None:
             assert any(found >= set(least) - {name} for found in met), name
 
 
+@pytest.mark.skipif(not ALL, reason="on demand: GATEWORD_ALL=1")
 def test_how_short_a_goal_falls_while_the_others_hold() -> None:
     stage = with_param(
         load_stage("conveyor_drum"),
@@ -215,8 +216,11 @@ def test_how_short_a_goal_falls_while_the_others_hold() -> None:
         limits__rise_time__max="1 us",
         limits__fall_time__max="140 ns",
     )
-    free = ["SNK_LS.CURRENT", *(["SRC_LS.CURRENT"] if ALL else [])]  # the sink decides here
-    result = propose(stage, free=free, goals=["gate.didt.low", "gate.fall-time.low"])
+    result = propose(
+        stage,
+        free=["SRC_LS.CURRENT", "SNK_LS.CURRENT"],
+        goals=["gate.didt.low", "gate.fall-time.low"],
+    )
     (conflict,) = result.conflicts
     reach = {c.goal: c.reach for c in conflict.clashes}
     # one fails as it is; the other holds, beyond what its model may err, and stays so
@@ -227,8 +231,7 @@ def test_how_short_a_goal_falls_while_the_others_hold() -> None:
     source, sink = chip.field("SRC_LS.CURRENT"), chip.field("SNK_LS.CURRENT")
     assert source is not None
     assert sink is not None
-    stays = stage.bank.code("SRC_LS.CURRENT")
-    for a, b in itertools.product(range(0, 64, 21) if ALL else (stays,), range(64)):
+    for a, b in itertools.product(range(0, 64, 21), range(64)):  # the sink decides here
         bank = stage.bank
         bank.put(source, a)
         bank.put(sink, b)

@@ -211,6 +211,15 @@ def test_the_flag_is_cleared_and_known_to_be(rig: Rig) -> None:
             assert right(rig), wrong
 
 
+def reads_erase(it: Rig) -> bool:
+    """Whether reading the status erases it, and the reply comes within the same frame; no frame has a counter then."""
+    chip = it.stage.chip
+    [frame, *_] = chip.frames.values()
+    erased = any(f.access.value == "rc" for r in chip.registers.values() for f in r.fields)
+    counts = any(p.kind == "counter" for x in frame.replies.values() for p in x.parts)
+    return erased and not frame.after and not counts
+
+
 def status_of(it: Rig) -> str:
     chip = it.stage.chip
     return chip.faults[OVERCURRENT.get(chip.name, "OC")].register if chip.name == "latch24" else "FAULTS" if chip.name == "potoroo40" else "SYSTEM_FAULTS"  # fmt: skip
@@ -241,7 +250,9 @@ def test_two_damages_in_a_row_are_never_called_good(rig: Rig) -> None:
             rig.arm(second)
             if name == "status":
                 result, _ = rig.status()
-                bad = result == OK
+                # a read that erases, seen twice: what its first reply held is gone, and nothing counts the frames
+                lost = second[0] == "twice" and reads_erase(rig)
+                bad = result == OK and not lost
             else:
                 result, _ = rig.run(name)
                 bad = not right(rig) or (name == "clear_faults" and over(rig))

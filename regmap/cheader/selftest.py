@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from ..chip.model import Chip, Frame
 from ..errors import CallError
-from .chain import Stream
+from .chainstream import Stream
 from .layout import generate
 from .names import Namer, word
 from .selfframes import FrameChecks

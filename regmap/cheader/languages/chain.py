@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ...errors import CallError
-from ..chain import Stream, chainable
+from ..chainstream import Stream, chainable
 from ..sheet import Sheet
 from .either import Either
 from .language import local, table_names

@@ -19,7 +19,7 @@ from ..names import KEYWORDS, word
 from ..text import comment, fold
 
 if TYPE_CHECKING:
-    from ..chain import Stream
+    from ..chainstream import Stream
     from ..sheet import Sheet
     from .module import FrameModule
 

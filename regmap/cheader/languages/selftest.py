@@ -11,7 +11,7 @@ from ...chip.model import Chip, Field, Frame, Register
 from ...errors import CallError
 from ...frames.words import guards_of
 from ...stages.load import Stage
-from ..chain import Stream
+from ..chainstream import Stream
 from ..names import KEYWORDS, word
 from ..selftest import check_include
 from ..sheet import Options

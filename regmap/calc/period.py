@@ -17,6 +17,7 @@ from typing import Literal
 from regmap.record import dataclass
 
 from ..errors import CallError
+from .comparison import nearest_limit
 from .corner import Variable, show_value
 from .deadtime import needed_deadtime
 from .duty import (
@@ -54,7 +55,7 @@ from .pwm import (
 )
 from .shunt import quiet_time, sample_window, sampled_duty, settled
 from .vds import below_threshold, deaf_time, may_look
-from .work import Work, nearest_limit
+from .work import Work
 
 Phase = Literal["on", "sense", "off"]
 EDGE_OFF = "input edge off"

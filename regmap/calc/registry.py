@@ -18,8 +18,9 @@ from ..errors import CallError, closest
 from ..outside import load_outside
 from .corner import Point
 from .inputs import ImpossibleError, Inputs, parameter
+from .sampler import Sampler, random_draws
 from .verdict import Verdict
-from .work import About, Sampler, Work, random_draws
+from .work import About, Work
 
 #: Subjects in the order in which they are reported, each with the modules of this package that
 #: hold its checks.

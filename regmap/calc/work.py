@@ -4,9 +4,7 @@ A check takes its inputs by name, derives variables from them with formulas, and
 one variable against a limit. Whatever is missing travels through the derivation as None, so that
 one run names everything a check still needs.
 
-`Sampler` is the same bench with numbers instead of bands: a check worked on it at random draws gives
-arrays, which is how tests prove that no draw leaves the bounds, and at the values of a corner what
-that corner gives.
+`sampler.Sampler` is the same bench with numbers instead of bands.
 """
 
 from __future__ import annotations
@@ -20,18 +18,16 @@ from regmap.record import dataclass
 from ..cautions import CAUTION
 from ..parameters import NOT_KNOWN, OFF_WORDS, REPORT_WORDS, RETRY_WORDS
 from ..quantity import Band
-from .corner import Formula, Point, Variable, derive
-from .inputs import Facts, FaultTiming, ImpossibleError, Input, Inputs, chain, parameter
+from .comparison import nearest_limit
+from .corner import Formula, Variable, derive
+from .inputs import Facts, FaultTiming, Input, Inputs, chain, parameter
 from .verdict import Extra, Verdict
 
 if TYPE_CHECKING:
-    import numpy
+    pass
 
 #: Variables kept for the benches to come; beyond, memory would grow with every setting tried.
 _MOST_DERIVED = 20_000
-
-#: Draws of an input: its key, lowest and highest value to a number or an array of them.
-Draw = Callable[[str, float, float], Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,159 +410,3 @@ class Work:
         """A verdict that fails for a reason that no margin expresses, whatever else is missing."""
         self.missing.clear()
         return self._verdict("fails", reason=reason, relative=float("-inf"))
-
-
-#: How far one quantity lies above another, in the unit of both.
-_DISTANCE = Formula(
-    "distance",
-    "{a} - {b}",
-    "ratio",
-    lambda a, b: a - b,
-    frozenset("a"),
-    frozenset("b"),
-    frozenset(),
-    "distance to a limit",
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Worst:
-    """The worst corner of a comparison: values of the inputs, and of both sides there.
-
-    `used_up`: nothing is left of an upper limit there.
-    """
-
-    margin: float
-    relative: float
-    is_upper: bool
-    at: Point
-    value: float
-    limit: float
-    used_up: bool = False
-
-
-#: A limit that is exceeded by more counts as this share of what exceeds it.
-_LEAST_LIMIT = 1 / 50
-
-
-def nearest_limit(
-    value: Variable, lower: Variable | None, upper: Variable | None, base: Variable | None = None
-) -> Worst:
-    """The smaller margin of one or two limits, each at its own worst corner.
-
-    The relative margin is a share of the limit, or of its distance to `base`. Where a limit that is worked out from
-    others shrinks to nothing and beyond (an allowed power at an ambient above the highest temperature), a share of it
-    would grow without end and then come back. A limit that is exceeded more than fiftyfold counts as a fiftieth of the
-    value, and one below nothing makes -5,000 to -10,000 % by how far it is below.
-    """
-    found = []
-    for limit, is_upper in ((lower, False), (upper, True)):
-        if limit is not None:
-            found.append(_against(value, limit, base, is_upper=is_upper))
-    return min(found, key=lambda w: (w.relative, w.margin))
-
-
-def _against(value: Variable, limit: Variable, base: Variable | None, *, is_upper: bool) -> Worst:
-    above, below = (limit, value) if is_upper else (value, limit)
-    if value.leaves.keys() & limit.leaves.keys():
-        gap = derive("margin", _DISTANCE, {"a": above, "b": below})
-        at, margin = gap.low_at, gap.low
-        here, there = value.value_at(at), limit.value_at(at)
-    else:
-        at = {**above.low_at, **below.high_at}
-        margin = above.low - below.high
-        here, there = (value.high, limit.low) if is_upper else (value.low, limit.high)
-    zero = base.value_at(at) if base is not None else 0.0
-    span = abs(there - zero)
-    made = (
-        base is not None or limit.formula is not None
-    )  # of a limit that is stated nobody asks a share below nothing
-    used_up = made and is_upper and there <= zero < here
-    if margin < 0 and made:
-        span = max(span, _LEAST_LIMIT * abs(here - zero))
-    share = margin / span if span else float("inf") if margin >= 0 else float("-inf")
-    if used_up:  # from where the limit is nothing steadily on to twice that
-        share = -(1 + (zero - there) / (here - there)) / _LEAST_LIMIT
-    if abs(share) < 1e-9:  # exactly on the limit, but for the rounding of floats
-        margin = share = 0.0
-    return Worst(margin, share, is_upper, at, here, there, used_up)
-
-
-class Sampler(Work):
-    """The bench with numbers for every input instead of bands: `draw(key, low, high)` gives them.
-
-    Every input has one draw, whichever variables use it. The verdict's `value`, `lower` and
-    `upper` then hold what was drawn; its status means nothing.
-    """
-
-    def __init__(self, about: About, inputs: Inputs, draw: Draw) -> None:
-        super().__init__(about, inputs)
-        self._draw = draw
-
-    def branch(self, about: About) -> Work:
-        return Sampler(about, self.inputs, self._draw)
-
-    def _shared(self) -> dict[tuple[object, ...], Variable]:
-        return {}  # draws are this bench's own
-
-    def _one(self, key: tuple[object, ...], make: Callable[[], Variable]) -> Variable:
-        del key  # arrays are no keys
-        return make()
-
-    def _bounds(self, key: str, band: Band) -> tuple[Any, Any, Any]:
-        low, _, high = band.floats()
-        drawn = low if low == high else self._draw(key, low, high)
-        return drawn, drawn, drawn
-
-    def _typical(self, variable: Variable) -> Any:
-        item = variable.origin
-        assert item is not None
-        assert isinstance(item.value, Band)
-        return float(item.value.typ)
-
-    def _highest(self, variable: Variable) -> Any:
-        item = variable.origin
-        assert item is not None
-        assert isinstance(item.value, Band)
-        return float(item.value.high)
-
-    def spread(self, symbol: str, low: float, high: float, dim: str, note: str) -> Variable:
-        drawn = self._draw(f"{symbol}:{note}", low, high)
-        return Variable(symbol, drawn, drawn, drawn, dim, note=note)
-
-    def derive(self, symbol: str, rule: Formula, /, **args: Variable | None) -> Variable | None:
-        values = {name: arg.typ for name, arg in args.items() if arg is not None}
-        if len(values) < len(args):
-            return None
-        try:
-            drawn = rule.function(**values)
-        except ZeroDivisionError:
-            raise ImpossibleError(f"{symbol} has no value") from None
-        return Variable(symbol, drawn, drawn, drawn, rule.dim, formula=rule)
-
-    def _end(
-        self,
-        value: Variable | None,
-        lower: Variable | None,
-        upper: Variable | None,
-        base: Variable | None = None,  # noqa: ARG002 (the bench over bands uses it)
-    ) -> Verdict:
-        return self._verdict("not_computed", value=value, lower=lower, upper=upper)
-
-
-def random_draws(count: int, seed: int) -> Draw:
-    """Arrays of `count` draws, uniform between an input's min and max; a quarter at the very ends."""
-    import numpy
-
-    random = numpy.random.default_rng(seed)
-    known: dict[str, numpy.ndarray[Any, Any]] = {}
-
-    def draw(key: str, low: float, high: float) -> Any:
-        if key not in known:
-            draws = random.uniform(low, high, count)
-            edge = random.integers(0, 8, count)
-            draws[edge == 0], draws[edge == 1] = low, high
-            known[key] = draws
-        return known[key]
-
-    return draw

@@ -15,8 +15,9 @@ from regmap.calc import Inputs, checks
 from regmap.calc.corner import Formula, Variable
 from regmap.calc.inputs import ImpossibleError
 from regmap.calc.registry import Check
+from regmap.calc.sampler import Sampler
 from regmap.calc.verdict import Verdict
-from regmap.calc.work import About, Sampler, Work
+from regmap.calc.work import About, Work
 
 EVERY_SHAPE = os.environ.get("GATEWORD_EVERY_SHAPE") == "1"
 

@@ -16,9 +16,9 @@ from itertools import pairwise
 import pytest
 
 from regmap.calc import Input, Inputs, run
+from regmap.calc.comparison import nearest_limit
 from regmap.calc.corner import Formula, Variable, derive
 from regmap.calc.inputs import parameter
-from regmap.calc.work import nearest_limit
 from regmap.quantity import Band
 from tests.calc.conftest import SHAPES, complete
 from tests.calc.test_cover import both_sides

@@ -452,6 +452,9 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {
         "chip:gate.pulldown",
         "stage:motor.kinetic_energy",
     ),
+    # the controller looks whether the high side's supply is charged
+    "current drive, charge pump": ("stage:startup.charge_time",),
+    "always on, bootstrap": ("stage:startup.charge_time",),
     "other choices": (
         "role:temperature.warning",
         "role:vds.filter",

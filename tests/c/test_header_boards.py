@@ -110,6 +110,7 @@ def board(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     return Board(boards(kind, folder), number, how, folder, need("gcc"))
 
 
+@pytest.mark.one_in(2)
 def test_every_way_up_ends_with_the_settings_of_the_board(board: Board) -> None:
     board.start()
     assert board.run("init")[0] == OK, board.found()

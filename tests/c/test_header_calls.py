@@ -63,6 +63,7 @@ def ticked(it: Rig, kind: int) -> tuple[int, int]:
     return result, failed.value
 
 
+@pytest.mark.one_in(2)
 def test_a_call_a_tick_does_the_same(rig: tuple[Rig, set[int]]) -> None:
     it, can = rig
     it.start()

@@ -152,6 +152,7 @@ def asked(
         assert process.wait() == 0
 
 
+@pytest.mark.one_in(2)
 def test_a_status_read_goes_a_stream_a_call_and_tells_the_same(
     asked: tuple[Asked, list[str]],
 ) -> None:

@@ -296,6 +296,7 @@ def rig(
     return Rig(stage, folder, need(TOOLS[language]), language), fault
 
 
+@pytest.mark.one_in(2)
 def test_damaged_bring_ups_are_never_called_good(rig: tuple[Rig, str]) -> None:
     it, _ = rig
     it.start()
@@ -316,6 +317,7 @@ def test_damaged_bring_ups_are_never_called_good(rig: tuple[Rig, str]) -> None:
     assert noticed > min(runs, BRING_UPS) // 3
 
 
+@pytest.mark.one_in(2)
 def test_two_damages_in_a_row_are_never_called_good(rig: tuple[Rig, str]) -> None:
     """Two bits of a bring-up, in two frames; then one of the restart after it. In the end the chip is as it must be."""
     it, _ = rig
@@ -370,6 +372,7 @@ def faulty(it: Rig, fault: str) -> tuple[Twin, list[str], list[int], list[int]]:
     return snapshot(it.twin), names, truth, shown
 
 
+@pytest.mark.one_in(2)
 def test_damaged_status_reads_are_never_called_good(rig: tuple[Rig, str]) -> None:
     it, fault = rig
     chip = it.stage.chip
@@ -490,6 +493,7 @@ def test_a_controller_that_restarts_alone_finds_its_chip(rig: tuple[Rig, str]) -
             assert it.run("verify")[0] == OK
 
 
+@pytest.mark.one_in(2)
 def test_a_bring_up_that_stopped_anywhere_goes_on_to_the_end(rig: tuple[Rig, str]) -> None:
     """At every step, whether the controller goes on or restarts too: counters and layouts come back in step."""
     it, _ = rig
@@ -550,6 +554,7 @@ def test_a_restart_of_a_chip_that_was_reset_or_works_ends_configured(rig: tuple[
         assert it.configured() == []
 
 
+@pytest.mark.one_in(2)
 def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Rig, str]) -> None:
     it, _ = rig
     it.start()
@@ -574,6 +579,7 @@ def test_the_watch_sees_a_setting_change_and_a_chip_that_was_reset(rig: tuple[Ri
     assert it.c.d_watch(100) in (2, 3, 4, 6)
 
 
+@pytest.mark.one_in(2)
 def test_the_watch_shares_the_spi_with_the_program(rig: tuple[Rig, str]) -> None:
     """No false alarm from replies to other frames, and a change is found all the same."""
     it, _ = rig

@@ -163,6 +163,7 @@ def sample(it: Rig, most: int, seed: int) -> list[tuple[str, int, int]]:
     return list(damages(it.sizes, seed, most))
 
 
+@pytest.mark.one_in(2)
 def test_nothing_is_called_good_while_the_flag_is_up(rig: Rig) -> None:
     for name in ("verify", "warm", "clear_faults"):
         latched(rig)
@@ -225,6 +226,7 @@ def status_of(it: Rig) -> str:
     return chip.faults[OVERCURRENT.get(chip.name, "OC")].register if chip.name == "latch24" else "FAULTS" if chip.name == "potoroo40" else "SYSTEM_FAULTS"  # fmt: skip
 
 
+@pytest.mark.one_in(2)
 def test_two_damages_in_a_row_are_never_called_good(rig: Rig) -> None:
     """The first is told and its flag stays up; whatever the second hits is not called good where it did harm."""
     rig.start()
@@ -262,6 +264,7 @@ def test_two_damages_in_a_row_are_never_called_good(rig: Rig) -> None:
     assert silent == 0
 
 
+@pytest.mark.one_in(2)
 def test_a_restart_clears_the_flag_first(rig: Rig) -> None:
     """After a damaged bring-up, and after a damaged restart of a chip whose flag is up: never silently wrong, in the end right."""
     rig.start()

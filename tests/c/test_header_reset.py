@@ -162,6 +162,7 @@ def tells_of_a_reset(chip: Chip, words: list[int], faults: list[Fault]) -> bool:
     return False
 
 
+@pytest.mark.one_in(2)
 def test_a_reset_between_two_frames_is_never_called_good(rig: Rig) -> None:
     it = rig
     it.start()

@@ -137,6 +137,7 @@ def name_of(field: Field, scale: Scale) -> tuple[str, str]:
 
 @pytest.mark.parametrize("language", TOOLS)
 @pytest.mark.parametrize("name", CHIPS)
+@pytest.mark.one_in(2)
 def test_scales_are_exact_both_ways(
     name: str, language: str, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:

@@ -71,6 +71,7 @@ def steps_of(stage_header: str) -> dict[str, int]:
     }
 
 
+@pytest.mark.one_in(2)
 def test_every_rotation_is_quiet_while_nothing_is_lost(rig: Rig) -> None:
     it = rig
     ready = it.twin
@@ -81,6 +82,7 @@ def test_every_rotation_is_quiet_while_nothing_is_lost(rig: Rig) -> None:
     it.twin = ready
 
 
+@pytest.mark.one_in(2)
 def test_a_lost_setting_is_found_in_time_and_at_its_register(rig: Rig) -> None:
     it = rig
     chip, ticks = it.stage.chip, it.c.d_ticks()

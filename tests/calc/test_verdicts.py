@@ -114,6 +114,7 @@ def test_nothing_given_never_raises_and_never_holds() -> None:
     json.dumps([v.json() for v in verdicts])
 
 
+@pytest.mark.one_in(2)
 def test_an_input_moves_only_verdicts_that_asked_for_it(part: Part, parts: dict[str, Part]) -> None:
     """What `asked` leaves out cannot matter: a search over settings relies on it.
 
@@ -531,6 +532,7 @@ def test_facts_default_to_unknown() -> None:
     assert "number of status registers (map)" in verdict.missing
 
 
+@pytest.mark.one_in(2)
 def test_every_formula_of_a_derivation_is_shown_with_its_source(part: Part) -> None:
     for _, verdict in part.verdicts():
         used = {v.formula.name: v for v in verdict.variables() if v.formula is not None}

@@ -124,6 +124,7 @@ def test_a_sound_line_is_believed(chip: str) -> None:
         if can_be(mistakes.CASES[n].make(load_map(c)))
     ],
 )
+@pytest.mark.one_in(2)
 def test_no_trial_writes(name: str, chip: str) -> None:
     """Whatever becomes of the commands, no word sent to find it out is taken for a write where they have a checksum.
 

@@ -185,6 +185,7 @@ def told(what: str, name: str, language: str, of: int, lost: list[str]) -> None:
 
 
 @pytest.mark.parametrize(("name", "language"), HEADERS)
+@pytest.mark.one_in(2)
 def test_a_changed_constant_is_found(name: str, language: str) -> None:
     chip, text = written(name, language)
     rules = [re.compile(r) for r in NOT_OF_THE_MAP]
@@ -207,6 +208,7 @@ STAGES = [(n, x) for n, x in HEADERS if "\ngateword_stage:" in bundled("devices"
 
 
 @pytest.mark.parametrize(("name", "language"), STAGES)
+@pytest.mark.one_in(2)
 def test_a_changed_command_of_a_table_is_found(name: str, language: str) -> None:
     """One bit of it: every bundled chip has check bits. What is merged with bits that are read gets its check bits later."""
     chip, text = written(name, language)
@@ -219,6 +221,7 @@ def test_a_changed_command_of_a_table_is_found(name: str, language: str) -> None
 
 
 @pytest.mark.parametrize(("name", "language"), STAGES)
+@pytest.mark.one_in(2)
 def test_a_mask_that_lost_a_bit_is_found(name: str, language: str) -> None:
     """Of a field of several bits, or one that the expected word has: the register is that which the row's command reads."""
     chip, text = written(name, language)

@@ -9,6 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from regmap.assessment.grid import axis, grid, grid_picture, shown
 from regmap.stages.load import load_stage
 

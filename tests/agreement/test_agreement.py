@@ -49,7 +49,7 @@ from .compiled import Batch, Judge, Row, Step, command_rows, reply_rows
 from .maps import BY_HAND, TRAITS, Made, make
 from .plain import Asked, Due, Plain
 
-MAPS = int(os.environ.get("GATEWORD_AGREEMENT", "150"))
+MAPS = int(os.environ.get("GATEWORD_AGREEMENT", "100"))
 #: libyaml's, where it is there: a third of the time of a map would else go into writing it down
 DUMPER = getattr(yaml, "CSafeDumper", yaml.SafeDumper)
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
 from regmap.record import dataclass
 
@@ -22,9 +22,6 @@ from .comparison import nearest_limit
 from .corner import Formula, Variable, derive
 from .inputs import Facts, FaultTiming, Input, Inputs, chain, parameter
 from .verdict import Extra, Verdict
-
-if TYPE_CHECKING:
-    pass
 
 #: Variables kept for the benches to come; beyond, memory would grow with every setting tried.
 _MOST_DERIVED = 20_000
